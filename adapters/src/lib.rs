@@ -1,0 +1,4 @@
+//! Everything outside: what stations speak through and what readings are passed on by.
+
+pub mod credentials;
+pub mod port;

@@ -1,0 +1,1 @@
+//! What must not be lost: the log and everything that stands beside it

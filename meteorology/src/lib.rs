@@ -1,0 +1,1 @@
+//! Formulas and statistics of surface meteorology; pure

@@ -1,0 +1,1 @@
+//! Checks on readings, from one station and from its neighbours; pure

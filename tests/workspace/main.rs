@@ -1,0 +1,5 @@
+//! Rules of the house that a machine can read: which room may know which.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod graph;

@@ -1,3 +1,15 @@
 //! The whole program with real peers, seen from outside.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod broker;
+mod check;
+mod demo;
+mod kills;
+mod monitoring;
+mod pushes;
+mod replays;
+mod serial_line;
+mod service_unit;
+mod settings;
+mod stubborn;

@@ -1,1 +1,9 @@
-//! What the end to end tests share.
+//! What the end to end tests and the benchmarks share: the program as a child process,
+//! real peers on free ports, and small clients that speak to it.
+
+#![allow(clippy::missing_panics_doc, clippy::expect_used, clippy::unwrap_used)]
+
+pub mod peers;
+pub mod program;
+pub mod push;
+pub mod wait;

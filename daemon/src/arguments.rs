@@ -1,0 +1,230 @@
+//! The command line: every command that exists and nothing that does not yet.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Measurements from home-built weather stations: taken in, checked, kept and shown.
+#[derive(Debug, Parser)]
+#[command(name = "isobarn", version, max_term_width = 100)]
+#[command(after_help = "Exit status: 0 done, 1 failed, 2 wrong usage, 78 settings refused.\n\
+    isobarn reports what home instruments say; it is no safety service, and official \
+    warnings come first.")]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// One command.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// The service: take in, check, keep and show until told to stop
+    Run(Run),
+    /// Check the settings and start nothing; tells all faults at once
+    Check(Check),
+    /// An invented property with simulated stations that speak to a real service
+    Demo(Demo),
+    /// Show what arrives, with a suggested entry for each unknown channel; stores nothing
+    Listen(Listen),
+    /// Recorded samples through the same processor in simulated time
+    Replay(Replay),
+    /// One formula
+    Derive(Derive),
+    /// Readings or samples out of the history
+    Export(Export),
+    /// Tokens of stations and gateways
+    Token(Token),
+    /// Stations, ages, flags, backlogs, and what to do next
+    Status(Status),
+}
+
+/// Which settings.
+#[derive(Args, Clone, Debug)]
+pub struct Settings {
+    /// The settings file; `conf.d/*.toml` beside it is read too
+    #[arg(long, value_name = "FILE", default_value = "/etc/isobarn/isobarn.toml")]
+    pub config: PathBuf,
+    /// Overrides one setting: a dotted key and a TOML value; may be given again
+    #[arg(long = "set", value_name = "KEY=VALUE")]
+    pub set: Vec<String>,
+}
+
+/// Arguments of `run`.
+#[derive(Args, Debug)]
+pub struct Run {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+}
+
+/// Arguments of `check`.
+#[derive(Args, Debug)]
+pub struct Check {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+}
+
+/// Arguments of `demo`.
+#[derive(Args, Debug)]
+pub struct Demo {
+    /// Stop after this many minutes; without it at Ctrl-C
+    #[arg(long, value_name = "N")]
+    pub minutes: Option<f64>,
+    /// Where to keep the history; found again there when started again. Without it a
+    /// temporary one
+    #[arg(long, value_name = "DIR")]
+    pub directory: Option<PathBuf>,
+    /// Where the invented weather starts; the same number gives the same weather
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub seed: u64,
+}
+
+/// Arguments of `listen`.
+#[derive(Args, Debug)]
+pub struct Listen {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// Stop after this long, such as `30 s`; without it at Ctrl-C
+    #[arg(long = "for", value_name = "SPAN")]
+    pub span: Option<String>,
+}
+
+/// Arguments of `replay`.
+#[derive(Args, Debug)]
+pub struct Replay {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// Replay lines; `-` is standard input
+    #[arg(long, value_name = "FILE")]
+    pub input: PathBuf,
+    /// Where readings go; `-` is standard output
+    #[arg(long, value_name = "FILE", default_value = "-")]
+    pub output: PathBuf,
+    /// Only the highest revision of each reading, ordered by time and series
+    #[arg(long = "final")]
+    pub r#final: bool,
+}
+
+/// Arguments of `derive`.
+#[derive(Args, Debug)]
+pub struct Derive {
+    /// The quantity to compute
+    #[arg(required_unless_present = "list")]
+    pub quantity: Option<String>,
+    /// Inputs, `name=value` with a unit: `air_temperature=20Cel`
+    #[arg(value_name = "NAME=VALUE")]
+    pub inputs: Vec<String>,
+    /// The unit of the answer
+    #[arg(long, value_name = "CODE")]
+    pub unit: Option<String>,
+    /// The formula, where there are several
+    #[arg(long, value_name = "NAME")]
+    pub method: Option<String>,
+    /// Also tell the formula, its source and where it holds
+    #[arg(long)]
+    pub explain: bool,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
+    /// Tell what can be computed from what
+    #[arg(long, conflicts_with_all = ["quantity", "inputs", "unit", "method", "explain"])]
+    pub list: bool,
+}
+
+/// Form of exported lines.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// One JSON object a line
+    Jsonl,
+    /// Comma-separated values with a heading
+    Csv,
+}
+
+/// Arguments of `export`.
+#[derive(Args, Debug)]
+pub struct Export {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// Only this station
+    #[arg(long, value_name = "STATION")]
+    pub station: Option<String>,
+    /// Only this quantity
+    #[arg(long, value_name = "QUANTITY")]
+    pub quantity: Option<String>,
+    /// From this instant, included: `2026-03-01T06:00:00Z`
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Up to this instant, not included
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// Summarised over steps of this length: `10 min`, `PT1H`
+    #[arg(long, value_name = "SPAN", conflicts_with = "samples")]
+    pub step: Option<String>,
+    /// Form of the lines
+    #[arg(long, value_enum, default_value_t = Format::Jsonl)]
+    pub format: Format,
+    /// The samples as they arrived, as input for `replay`, instead of readings
+    #[arg(long)]
+    pub samples: bool,
+}
+
+/// Arguments of `token`.
+#[derive(Args, Debug)]
+pub struct Token {
+    /// What to do with tokens.
+    #[command(subcommand)]
+    pub action: TokenAction,
+}
+
+/// What to do with tokens.
+#[derive(Debug, Subcommand)]
+pub enum TokenAction {
+    /// Make a token and print it once
+    Add(TokenOwner),
+    /// Who has tokens, never the tokens themselves
+    List(TokenList),
+    /// Make a token worthless
+    Revoke(TokenOwner),
+}
+
+/// Whose token.
+#[derive(Args, Debug)]
+pub struct TokenOwner {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// The station it speaks for
+    #[arg(
+        long,
+        value_name = "STATION",
+        required_unless_present = "gateway",
+        conflicts_with = "gateway"
+    )]
+    pub station: Option<String>,
+    /// The gateway it speaks for
+    #[arg(long, value_name = "GATEWAY")]
+    pub gateway: Option<String>,
+}
+
+/// Arguments of `token list`.
+#[derive(Args, Debug)]
+pub struct TokenList {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+}
+
+/// Arguments of `status`.
+#[derive(Args, Debug)]
+pub struct Status {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
+}

@@ -1,0 +1,12 @@
+//! `isobarn listen`.
+
+use super::Failure;
+use crate::arguments::Listen;
+
+/// Runs the command.
+///
+/// # Errors
+/// Always, so far.
+pub fn execute(_arguments: &Listen) -> Result<(), Failure> {
+    Err(Failure::failed("`listen` is not built yet"))
+}

@@ -1,0 +1,59 @@
+//! The commands. Each has one entry, `execute`, that gets its arguments and ends with
+//! nothing or with a [`Failure`]; none calls `exit` itself.
+
+pub mod check;
+pub mod demo;
+pub mod derive;
+pub mod export;
+pub mod listen;
+pub mod replay;
+pub mod run;
+pub mod status;
+pub mod token;
+
+use crate::arguments::Command;
+
+/// Why a command did not do what was asked.
+#[derive(Debug)]
+pub struct Failure {
+    /// The exit status.
+    pub status: u8,
+    /// One line or more for the person at the terminal; empty where everything was
+    /// said already.
+    pub message: String,
+}
+
+impl Failure {
+    /// Status 1: it was tried and failed.
+    pub fn failed(message: impl Into<String>) -> Self {
+        Self { status: 1, message: message.into() }
+    }
+
+    /// Status 2: the arguments make no sense.
+    pub fn usage(message: impl Into<String>) -> Self {
+        Self { status: 2, message: message.into() }
+    }
+
+    /// Status 78 (`EX_CONFIG`): the settings are refused; restarting does not help.
+    pub fn settings(message: impl Into<String>) -> Self {
+        Self { status: 78, message: message.into() }
+    }
+}
+
+/// Runs one command to its end.
+///
+/// # Errors
+/// What the command could not do.
+pub fn execute(command: Command) -> Result<(), Failure> {
+    match command {
+        Command::Run(arguments) => run::execute(&arguments),
+        Command::Check(arguments) => check::execute(&arguments),
+        Command::Demo(arguments) => demo::execute(&arguments),
+        Command::Listen(arguments) => listen::execute(&arguments),
+        Command::Replay(arguments) => replay::execute(&arguments),
+        Command::Derive(arguments) => derive::execute(&arguments),
+        Command::Export(arguments) => export::execute(&arguments),
+        Command::Token(arguments) => token::execute(&arguments),
+        Command::Status(arguments) => status::execute(&arguments),
+    }
+}

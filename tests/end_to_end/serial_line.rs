@@ -7,7 +7,7 @@ use isobarn_tests::wait::until;
 use std::io::{Read, Write};
 use std::os::unix::fs::symlink;
 use std::time::Duration;
-use tokio_serial::{SerialPort, TTYPort};
+use serialport::{SerialPort, TTYPort};
 
 fn pair() -> (TTYPort, TTYPort, String) {
     let (mut ours, theirs) = TTYPort::pair().expect("a pseudo-terminal");

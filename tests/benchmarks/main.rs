@@ -1,3 +1,52 @@
-//! Speed and size as ratios against peers measured in the same run.
+//! Speed and size as ratios against peers measured in the same run, on the same disk.
+//!
+//!     cargo build --release -p isobarn
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [http|mqtt|inlet|catch-up|idle]...
+//!
+//! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
+//! two shared cores throughput alone wanders by a tenth, so the processor time a million
+//! samples stands beside it.
 
-fn main() {}
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod catch_up;
+mod http;
+mod idle;
+mod inlet;
+mod measure;
+mod mqtt;
+mod service;
+mod store;
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let Some(("peer", rest)) = arguments.split_first().map(|(a, b)| (a.as_str(), b)) {
+        let folder = std::path::PathBuf::from(&rest[1]);
+        match rest[0].as_str() {
+            "http" => http::peer(&folder),
+            "inlet" => inlet::peer(&folder),
+            "mqtt" => mqtt::peer(&folder, &rest[2]),
+            other => panic!("no peer {other}"),
+        }
+        return;
+    }
+    let wanted = |name: &str| {
+        arguments.iter().any(|a| a == name) || (arguments.is_empty() && name != "idle")
+    };
+    println!("program: {}", isobarn_tests::program::binary().display());
+    if wanted("http") {
+        http::compare();
+    }
+    if wanted("mqtt") {
+        mqtt::compare();
+    }
+    if wanted("inlet") {
+        inlet::compare();
+    }
+    if wanted("catch-up") {
+        catch_up::compare();
+    }
+    if wanted("idle") {
+        idle::watch();
+    }
+}

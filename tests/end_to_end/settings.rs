@@ -4,7 +4,7 @@ use isobarn_tests::program;
 use std::path::{Path, PathBuf};
 
 /// Tokens of the stations, invented.
-pub const TOKENS: &[(&str, &str)] = &[
+pub(crate) const TOKENS: &[(&str, &str)] = &[
     ("orchard", "invented-token-of-the-orchard"),
     ("hedge", "invented-token-of-the-hedge"),
     ("field", "invented-token-of-the-field"),
@@ -12,13 +12,13 @@ pub const TOKENS: &[(&str, &str)] = &[
 ];
 
 /// The token of a station.
-pub fn token(station: &str) -> &'static str {
+pub(crate) fn token(station: &str) -> &'static str {
     TOKENS.iter().find(|(s, _)| *s == station).expect("a station of this file").1
 }
 
 /// Property, listeners and four stations with a thermometer each; the orchard also has
 /// a cup, a vane and a gauge. `more` is appended.
-pub fn write(folder: &Path, more: &str) -> PathBuf {
+pub(crate) fn write(folder: &Path, more: &str) -> PathBuf {
     let mut text = String::from(
         r#"
 [property]

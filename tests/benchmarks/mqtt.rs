@@ -177,7 +177,7 @@ pub(crate) fn peer(folder: &Path, port: &str) {
                         if client.try_ack(&publish).is_err() {
                             // The request channel is full: poll, then go on.
                             waiting.push_front((n, publish));
-                    waiting.pop_front();
+                            receipts.send(reached).expect("the receiver is in this task");
                             break;
                         }
                     }

@@ -1,4 +1,5 @@
 //! Everything outside: what stations speak through and what readings are passed on by.
 
 pub mod credentials;
+pub mod payload;
 pub mod port;

@@ -1,0 +1,112 @@
+//! What can fail, told apart by what the caller must do about it.
+
+use rusqlite::{Error as Sqlite, ErrorCode, ffi};
+use std::fmt;
+use std::path::PathBuf;
+
+/// Why the history could not be opened.
+#[derive(Debug)]
+pub enum OpenError {
+    /// Another process holds it.
+    Locked {
+        /// The lock file.
+        lock: PathBuf,
+        /// The process that wrote its number there, if it did.
+        holder: Option<u32>,
+    },
+    /// It was written by a later version of the program.
+    TooNew {
+        /// The version found.
+        version: i64,
+    },
+    /// It cannot be read or written; the reason names the file.
+    Failed(String),
+}
+
+impl fmt::Display for OpenError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Locked { lock, holder: Some(process) } => {
+                write!(f, "{} is held by process {process}", lock.display())
+            }
+            Self::Locked { lock, holder: None } => {
+                write!(f, "{} is held by another process", lock.display())
+            }
+            Self::TooNew { version } => write!(
+                f,
+                "the history has version {version}, written by a later isobarn; this one knows versions up to {}",
+                crate::schema::VERSION
+            ),
+            Self::Failed(reason) => f.write_str(reason),
+        }
+    }
+}
+
+impl std::error::Error for OpenError {}
+
+/// Why something was not written. Nothing of it is there then.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum WriteError {
+    /// No space is left. Keep what was to be written and try again.
+    Full,
+    /// The write failed. Keep what was to be written and try again.
+    Failed(String),
+    /// The sync failed: nobody knows what the device holds, and a later sync that
+    /// succeeds would prove nothing. End the process; the next start reads what is there.
+    Sync(String),
+}
+
+impl fmt::Display for WriteError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Full => f.write_str("no space is left for the history"),
+            Self::Failed(reason) => write!(f, "the history cannot be written: {reason}"),
+            Self::Sync(reason) => write!(f, "the history cannot be synced: {reason}"),
+        }
+    }
+}
+
+impl std::error::Error for WriteError {}
+
+impl From<Sqlite> for WriteError {
+    fn from(error: Sqlite) -> Self {
+        match &error {
+            Sqlite::SqliteFailure(failure, _) => match failure.extended_code {
+                ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC => Self::Sync(error.to_string()),
+                _ if failure.code == ErrorCode::DiskFull => Self::Full,
+                _ => Self::Failed(error.to_string()),
+            },
+            _ => Self::Failed(error.to_string()),
+        }
+    }
+}
+
+/// Why something could not be read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReadError(pub String);
+
+impl fmt::Display for ReadError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "the history cannot be read: {}", self.0)
+    }
+}
+
+impl std::error::Error for ReadError {}
+
+impl From<Sqlite> for ReadError {
+    fn from(error: Sqlite) -> Self {
+        Self(error.to_string())
+    }
+}
+
+impl From<ReadError> for OpenError {
+    fn from(error: ReadError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}
+
+impl From<WriteError> for OpenError {
+    fn from(error: WriteError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}

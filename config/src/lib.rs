@@ -1,29 +1,24 @@
 //! The settings document: decoding it, checking it whole, and telling every fault with
 //! file, line and column.
+//!
+//! Start reading at [`load`].
 
-use std::path::PathBuf;
+mod adapter;
+mod assembly;
+mod document;
+mod fault;
+mod loading;
+mod nearest;
+mod settings;
+mod token;
+mod value;
 
-/// One thing that is wrong in the settings, and what to write instead.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Fault {
-    /// The file.
-    pub file: PathBuf,
-    /// Byte range in the file's text, if the fault has a place.
-    pub span: Option<std::ops::Range<usize>>,
-    /// What is wrong.
-    pub message: String,
-    /// What to write instead.
-    pub help: Option<String>,
-}
-
-/// The table of one source or forwarder, `[source.KIND.NAME]`, still undecoded: its kind
-/// decodes it.
-#[derive(Clone, Debug)]
-pub struct AdapterTable {
-    /// The kind.
-    pub kind: String,
-    /// The name.
-    pub name: String,
-    /// The file it stands in.
-    pub file: PathBuf,
-}
+pub use adapter::AdapterTable;
+pub use fault::{Fault, Faults};
+pub use nearest::nearest;
+pub use settings::{
+    ControlSettings, HistorySettings, HttpSettings, ProcessorSettings, Settings, load,
+    load_without_secrets,
+};
+pub use token::{Owner, Secret, TokenFile, read_secret};
+pub use value::{Bytes, Lapse};

@@ -1,0 +1,99 @@
+//! The settings as the program uses them: checked whole, units converted, names resolved.
+
+use crate::adapter::AdapterTable;
+use crate::fault::{Fault, Faults};
+use crate::token::TokenFile;
+use observation::{Property, Span};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+/// Everything one settings document says.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// Stations, instruments, sensors and gateways; the look-ups are built.
+    pub property: Property,
+    /// `[history]`.
+    pub history: HistorySettings,
+    /// `[http]`: the page's listener.
+    pub http: HttpSettings,
+    /// `[control]`.
+    pub control: ControlSettings,
+    /// `[processor]`.
+    pub processor: ProcessorSettings,
+    /// `[source.KIND.NAME]`, in the order of the files. Kinds are not checked here.
+    pub sources: Vec<AdapterTable>,
+    /// `[forward.KIND.NAME]`, in the order of the files. Kinds are not checked here.
+    pub forwarders: Vec<AdapterTable>,
+    /// The token files of stations and gateways.
+    pub credentials: Vec<TokenFile>,
+    /// All files and overrides as one text, for the settings epoch.
+    pub text: String,
+    /// A stable hash of all that readings are made from: property and processor, not
+    /// listeners, directories or comments.
+    pub fingerprint: u64,
+    /// What is allowed but probably not meant.
+    pub warnings: Vec<Fault>,
+    pub(crate) timeline: String,
+}
+
+/// `[history]`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HistorySettings {
+    /// `directory`: where the store lives.
+    pub directory: PathBuf,
+    /// `commit_interval`: longest wait before a commit, 0 to 60 s.
+    pub commit_interval: Span,
+    /// `point_step`: as [`Property::point_step`].
+    pub point_step: Span,
+}
+
+/// `[http]`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HttpSettings {
+    /// `listen`: the address of page, metrics and health.
+    pub listen: SocketAddr,
+    /// `doubtful`: whether value metrics carry doubtful values.
+    pub doubtful: bool,
+}
+
+/// `[control]`.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ControlSettings {
+    /// `socket`: path of the local socket; where none is given, `control.sock` in
+    /// $RUNTIME_DIRECTORY, else in the history's directory.
+    pub socket: Option<PathBuf>,
+}
+
+/// `[processor]`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ProcessorSettings {
+    /// `grace`: how long after a minute its boundary is evaluated, 0 to 60 s.
+    pub grace: Span,
+}
+
+/// Reads and checks the settings: the file at `path`, the files `conf.d/*.toml` beside
+/// it, then the overrides, each `KEY=VALUE`. Nothing is opened but these and the token
+/// files; nothing is written.
+///
+/// # Errors
+/// All faults of the document.
+pub fn load(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
+    crate::loading::load(path, overrides, true)
+}
+
+/// As [`load`], but token files are neither looked for nor read: for commands that need
+/// no secret, such as `replay`.
+///
+/// # Errors
+/// All faults of the document.
+pub fn load_without_secrets(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
+    crate::loading::load(path, overrides, false)
+}
+
+impl Settings {
+    /// The merged timeline of calibrations and placements, one line each, as `check`
+    /// prints it. Empty where there are none.
+    pub fn timeline(&self) -> &str {
+        &self.timeline
+    }
+}

@@ -3,7 +3,8 @@
 //! Samples travel in [`Message`]s: all that one station said at once, through one
 //! source. A message is accepted whole or refused whole before it gets here.
 
-use crate::{ChannelIndex, Finite, StationIndex, Time};
+use crate::time::FIRST_BELIEVABLE;
+use crate::{ChannelIndex, Finite, Span, StationIndex, Time};
 use std::sync::Arc;
 
 /// The place of a source in the list of this run's sources.
@@ -43,6 +44,18 @@ pub enum Stated {
     /// A time that cannot be placed: a local time in the repeated or the missing
     /// hour. Such a sample is set aside as `time`.
     Unplaceable,
+}
+
+impl Stated {
+    /// The event time of an accepted sample: the stated instant where there is a
+    /// believable one, or that of its arrival, less its stated age.
+    pub fn event_time(self, received: Time) -> Time {
+        match self {
+            Self::At(time) if time >= FIRST_BELIEVABLE => time,
+            Self::Relative(milliseconds) => received + Span(milliseconds),
+            Self::At(_) | Self::Nothing | Self::Unplaceable => received,
+        }
+    }
 }
 
 /// One value of one channel.

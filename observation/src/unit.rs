@@ -156,6 +156,25 @@ pub struct Unit {
     shift: f64,
 }
 
+/// A conversion from one unit to another, worked out once: arithmetic alone is left.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Scale {
+    multiply: f64,
+    divide: f64,
+    add: f64,
+    subtract: f64,
+}
+
+impl Scale {
+    /// From a unit to itself.
+    pub const SAME: Self = Self { multiply: 1.0, divide: 1.0, add: 0.0, subtract: 0.0 };
+
+    /// Converts a value.
+    pub const fn apply(self, value: f64) -> f64 {
+        value * self.multiply / self.divide + self.add - self.subtract
+    }
+}
+
 /// Why a text is no unit, or a unit does not fit.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct UnitFault(pub String);
@@ -285,17 +304,29 @@ impl Unit {
     /// Converts a point on this unit's scale (20 Cel is 68 [degF]). None if the
     /// dimensions differ.
     pub fn convert(&self, value: f64, to: &Self) -> Option<f64> {
+        self.scale_to(to).map(|scale| scale.apply(value))
+    }
+
+    /// Prepares the conversion of points on this unit's scale, for use on every
+    /// sample. None if the dimensions differ.
+    pub fn scale_to(&self, to: &Self) -> Option<Scale> {
         if !self.fits(to) {
             return None;
         }
         if self.same_scale(to) {
-            return Some(value);
+            return Some(Scale::SAME);
         }
-        if self.shift == 0.0 && to.shift == 0.0 {
-            return Some(self.ratio(value, to));
+        let mut scale = Scale {
+            multiply: self.numerator * to.denominator,
+            divide: self.denominator * to.numerator,
+            ..Scale::SAME
+        };
+        if self.shift != 0.0 || to.shift != 0.0 {
+            // Both shifts are taken on the target's scale, so that 32 [degF] is exactly 0 Cel.
+            scale.add = self.ratio(self.shift, to);
+            scale.subtract = to.shift;
         }
-        // Both shifts are taken on the target's scale, so that 32 [degF] is exactly 0 Cel.
-        Some(self.ratio(value, to) + self.ratio(self.shift, to) - to.shift)
+        Some(scale)
     }
 
     /// Converts a difference of two values in this unit (a step of 1 Cel is a step

@@ -1,5 +1,11 @@
 //! `isobarn demo`.
 
+mod instruments;
+mod property;
+mod request;
+mod stations;
+mod weather;
+
 use super::Failure;
 use crate::arguments::Demo;
 

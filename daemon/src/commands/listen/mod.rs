@@ -1,5 +1,9 @@
 //! `isobarn listen`.
 
+mod guess;
+mod shown;
+mod suggestion;
+
 use super::Failure;
 use crate::arguments::Listen;
 

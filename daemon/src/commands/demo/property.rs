@@ -1,0 +1,262 @@
+//! The invented property as a settings file, the same that a person would write.
+
+use super::instruments::{CUP_OFFSET, CUP_SLOPE, CUP_THRESHOLD, SWITCH_ARC, TIP_DEPTH};
+use std::fmt::Write as _;
+use std::io;
+use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+
+/// The first line of a settings file that the demo wrote and may write again.
+const MARK: &str =
+    "# Written by `isobarn demo`. Alder Croft, its stations and tokens are invented.";
+
+/// Stations and their tokens. They are printed and the same for everybody: good for a
+/// demonstration on loopback, worthless as secrets.
+pub const TOKENS: [(&str, &str); 3] = [
+    ("ridge", "example-token-of-the-ridge"),
+    ("yard", "example-token-of-the-yard"),
+    ("orchard", "example-token-of-the-orchard"),
+];
+
+/// The token of a station of the demo.
+pub fn token(station: &str) -> &'static str {
+    TOKENS.iter().find(|(s, _)| *s == station).map_or("", |(_, token)| token)
+}
+
+/// Where the demo's listeners go.
+#[derive(Clone, Copy, Debug)]
+pub struct Addresses {
+    /// The page, the interface and the metrics.
+    pub page: SocketAddr,
+    /// Pushes.
+    pub push: SocketAddr,
+    /// MQTT.
+    pub inlet: SocketAddr,
+}
+
+impl Addresses {
+    /// The usual ports where they are free, others where not. The second value names
+    /// the usual ports that were taken.
+    pub fn choose() -> (Self, Vec<u16>) {
+        let mut taken = Vec::new();
+        let mut pick = |port: u16| {
+            let usual = SocketAddr::from((Ipv4Addr::LOCALHOST, port));
+            if TcpListener::bind(usual).is_ok() {
+                usual
+            } else {
+                taken.push(port);
+                SocketAddr::from((Ipv4Addr::LOCALHOST, 0))
+            }
+        };
+        let addresses = Self { page: pick(8673), push: pick(8674), inlet: pick(1884) };
+        (addresses, taken)
+    }
+}
+
+/// Writes the settings file and the token files into `directory`, and returns the
+/// settings file's path.
+///
+/// # Errors
+/// The directory cannot be written to, or holds settings of somebody's own.
+pub fn write(directory: &Path, addresses: &Addresses, device: &Path) -> io::Result<PathBuf> {
+    std::fs::create_dir_all(directory)?;
+    let file = directory.join("isobarn.toml");
+    match std::fs::read_to_string(&file) {
+        Ok(text) if !text.starts_with(MARK) => {
+            return Err(io::Error::other(format!(
+                "{} was not written by the demo and is left alone; choose another --directory",
+                file.display()
+            )));
+        }
+        Ok(_) => {}
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+        Err(e) => return Err(e),
+    }
+    for (station, token) in TOKENS {
+        std::fs::write(directory.join(format!("{station}.token")), format!("{token}\n"))?;
+    }
+    std::fs::write(&file, text(addresses, device))?;
+    Ok(file)
+}
+
+/// A TOML string.
+fn quoted(text: &str) -> String {
+    let mut out = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => out.extend(['\\', c]),
+            c if c.is_control() => {
+                // Writing to a String cannot fail.
+                let _ = write!(out, "\\u{:04X}", u32::from(c));
+            }
+            c => out.push(c),
+        }
+    }
+    out.push('"');
+    out
+}
+
+fn text(addresses: &Addresses, device: &Path) -> String {
+    let Addresses { page, push, inlet } = addresses;
+    let device = quoted(&device.to_string_lossy());
+    format!(
+        r#"{MARK}
+
+[property]
+name = "Alder Croft"
+latitude = 54.07
+longitude = -2.28
+elevation = "212 m"
+time_zone = "Europe/London"
+rain_day_starts = "09:00Z"
+
+[history]
+directory = "history"
+
+[http]
+listen = "{page}"
+
+[source.http.push]
+listen = "{push}"
+
+[source.mqtt_inlet.inlet]
+listen = "{inlet}"
+
+[source.serial.cable]
+device = {device}
+baud = 115200
+lines = "key-value"
+checksum = "xor"
+station = "yard"
+
+# Speaks MQTT and says which run and which message each is.
+[[station]]
+id = "ridge"
+name = "Ridge mast"
+token_file = "ridge.token"
+interval = "2 s"
+
+[[station.instrument]]
+id = "screen_temperature"
+channel = "air"
+quantity = "air_temperature"
+unit = "Cel"
+height = "1.5 m"
+
+[[station.instrument]]
+id = "screen_humidity"
+channel = "humidity"
+quantity = "relative_humidity"
+unit = "%"
+height = "1.5 m"
+
+[[station.instrument]]
+id = "cup"
+channel = "turns"
+quantity = "wind_speed"
+height = "6 m"
+signal = {{ pulse_total = {{ bits = 32 }} }}
+calibration = [{{ from = "2026-03-01", slope = "{CUP_SLOPE} m/s/Hz", offset = "{CUP_OFFSET} m/s", threshold = "{CUP_THRESHOLD} m/s" }}]
+
+[[station.instrument]]
+id = "vane"
+channel = "switches"
+quantity = "wind_from_direction"
+height = "6 m"
+signal = {{ switches = {{ order = "NESW", closed_is = 1, arc = "{SWITCH_ARC} deg" }} }}
+
+# Speaks on a cable; its lines carry a checksum and nothing else.
+[[station]]
+id = "yard"
+name = "Yard"
+token_file = "yard.token"
+interval = "2 s"
+
+[[station.instrument]]
+id = "screen_temperature"
+channel = "air"
+quantity = "air_temperature"
+unit = "Cel"
+height = "1.5 m"
+
+[[station.instrument]]
+id = "barometer"
+channel = "pressure"
+quantity = "surface_air_pressure"
+unit = "hPa"
+height = "214 m"
+
+[[station.instrument]]
+id = "gauge"
+channel = "tips"
+quantity = "rainfall_depth"
+signal = {{ change_total = {{ bits = 16 }} }}
+calibration = [{{ from = "2026-03-01", depth = "{TIP_DEPTH} mm" }}]
+
+# Sleeps between pushes and states its own time.
+[[station]]
+id = "orchard"
+name = "Orchard"
+token_file = "orchard.token"
+interval = "5 s"
+sleeps = true
+
+[[station.instrument]]
+id = "screen_temperature"
+channel = "air"
+quantity = "air_temperature"
+unit = "Cel"
+height = "1.5 m"
+
+[[station.instrument]]
+id = "screen_humidity"
+channel = "humidity"
+quantity = "relative_humidity"
+unit = "%"
+height = "1.5 m"
+
+[[station.instrument]]
+id = "soil"
+channel = "soil"
+quantity = "soil_temperature"
+unit = "Cel"
+
+[[station.instrument]]
+id = "battery"
+channel = "battery"
+quantity = "battery_voltage"
+unit = "V"
+
+# Nobody simulated reads this one: it is for pushes by hand.
+[[station.instrument]]
+id = "hand_thermometer"
+channel = "t"
+quantity = "air_temperature"
+unit = "Cel"
+reports = "on_change"
+"#
+    )
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn settings_of_somebodys_own_are_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let (addresses, _) = Addresses::choose();
+        let device = Path::new("/dev/null");
+        let file = write(folder.path(), &addresses, device).unwrap();
+        assert!(write(folder.path(), &addresses, device).is_ok(), "its own may be written again");
+        std::fs::write(&file, "[property]\nname = \"Mine\"\n").unwrap();
+        assert!(write(folder.path(), &addresses, device).is_err());
+        assert_eq!(std::fs::read_to_string(&file).unwrap(), "[property]\nname = \"Mine\"\n");
+    }
+
+    #[test]
+    fn a_strange_device_path_stays_one_toml_string() {
+        assert_eq!(quoted("/tmp/a\"b\\c\n"), "\"/tmp/a\\\"b\\\\c\\u000A\"");
+    }
+}

@@ -66,7 +66,8 @@ fn by_table(pairs: &[(f64, f64)], value: f64) -> Option<f64> {
     let above = pairs.partition_point(|&(read, _)| read <= value);
     let right = above.clamp(1, pairs.len().checked_sub(1)?.max(1));
     let (&(x0, y0), &(x1, y1)) = (pairs.get(right - 1)?, pairs.get(right)?);
-    if value == x1 {
+    if value.to_bits() == x1.to_bits() {
+        // Exact at the pairs, which the division below is not.
         return Some(y1);
     }
     Some(y0 + (value - x0) * (y1 - y0) / (x1 - x0))

@@ -31,14 +31,21 @@ pub fn to_steps(degrees: f64, decimals: u8) -> Option<i64> {
 
 /// The point among sixteen; an edge belongs to the sector clockwise of it.
 pub fn point_of_sixteen(degrees: f64) -> Option<&'static str> {
-    let sector = (normalise(degrees)? / 22.5 + 0.5).floor() as usize;
-    POINTS.get(sector % 16).copied()
+    POINTS.get(sector(degrees, 22.5)? % 16).copied()
 }
 
 /// The point among eight; an edge belongs to the sector clockwise of it.
 pub fn point_of_eight(degrees: f64) -> Option<&'static str> {
-    let sector = (normalise(degrees)? / 45.0 + 0.5).floor() as usize;
-    POINTS.get(sector % 8 * 2).copied()
+    POINTS.get(sector(degrees, 45.0)? % 8 * 2).copied()
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a normalised direction holds at most 16 sectors"
+)]
+fn sector(degrees: f64, width: f64) -> Option<usize> {
+    Some((normalise(degrees)? / width + 0.5).floor() as usize)
 }
 
 /// The direction of one of the sixteen points, in either case.

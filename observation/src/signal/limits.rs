@@ -66,6 +66,11 @@ impl Limits {
     /// The most that can have been counted in `elapsed`; negative is taken as zero.
     /// A second is allowed for stamps cut to whole seconds, and one count for the
     /// pulse at the edge.
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a bound beyond the integers becomes the greatest of them"
+    )]
     pub fn most(self, elapsed: Span) -> u64 {
         let elapsed = Span(elapsed.0.max(0)) + STAMP;
         let by_dead_time = match u64::try_from(self.dead_time.0) {
@@ -81,8 +86,7 @@ impl Limits {
                 hour * (seconds / 3_600.0).powf(exponent) / depth
             }
         };
-        // A float beyond the range of integers becomes the greatest of them, and a
-        // bound that is not a number bounds nothing.
+        // A bound that is not a number bounds nothing.
         let by_rate = if by_rate.is_nan() { u64::MAX } else { by_rate.max(0.0) as u64 };
         by_dead_time.min(by_rate).saturating_add(1)
     }

@@ -170,8 +170,8 @@ impl Vane {
     /// As [`Vane::read`], from the bits; only the lowest four count.
     pub fn read_bits(&self, bits: u8, time: Time, seen: &mut Seen, hold: Option<f64>) -> Pointing {
         let closed = if self.closed_is { bits } else { !bits } & 15;
-        if closed.is_power_of_two() {
-            seen.note(closed.trailing_zeros() as u8, time);
+        if let Some(switch) = only(closed) {
+            seen.note(switch, time);
         }
         match self.meanings[usize::from(closed)] {
             Pointing::Unknown => match (self.gap(time, *seen), hold) {
@@ -206,8 +206,10 @@ impl Vane {
         if let Some(sector) = self.sectors.iter().find(|s| s.closed == closed) {
             return self.mounted(sector.middle);
         }
-        let switch = closed.trailing_zeros() as u8;
-        let mut sides = self.borders.iter().filter(|b| b.switches.contains(&switch));
+        let mut sides = self
+            .borders
+            .iter()
+            .filter(|b| only(closed).is_some_and(|switch| b.switches.contains(&switch)));
         match (sides.next(), sides.next()) {
             (Some(a), Some(b)) => self.mounted(a.middle + turn(a.middle, b.middle) / 2.0),
             _ => Pointing::Unknown,
@@ -291,7 +293,12 @@ fn sectors(switches: &Switches) -> Vec<Sector> {
 }
 
 fn bits_of_number(number: f64) -> Option<u8> {
-    ((0.0..=15.0).contains(&number) && number.fract() == 0.0).then_some(number as u8)
+    (0..16_u8).find(|&bits| f64::from(bits).to_bits() == number.to_bits())
+}
+
+/// The switch that is closed alone.
+fn only(closed: u8) -> Option<u8> {
+    (0..4_u8).find(|switch| closed == 1 << switch)
 }
 
 fn bits_of_digits(text: &str) -> Option<u8> {

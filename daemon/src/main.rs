@@ -8,8 +8,12 @@
 #![allow(unreachable_pub)]
 
 mod arguments;
+mod clock;
 mod commands;
+mod counts;
 mod logging;
+mod summary;
+mod snapshot;
 
 use clap::Parser;
 use std::process::ExitCode;

@@ -8,6 +8,7 @@
 //! A decoder knows no clock: what the sender said about the time is passed on as
 //! [`Stated`], and whether that can be believed is judged later, once `received` is known.
 
+pub mod checksum;
 pub mod csv;
 pub mod form;
 pub mod json;
@@ -17,8 +18,12 @@ pub mod nmea;
 pub mod number;
 pub mod senml;
 
+mod gather;
+mod scalar;
+mod strict;
 mod when;
 
+pub use checksum::Checksum;
 pub use map::Map;
 
 use crate::port;

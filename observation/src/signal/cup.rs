@@ -241,3 +241,7 @@ impl<'a> Cumulative<'a> {
         self.passed + part
     }
 }
+
+#[cfg(test)]
+#[path = "cup_tests.rs"]
+mod tests;

@@ -117,3 +117,147 @@ impl Directions {
         Some((e.asin() * (1.0 + factor * e.powi(3))).to_degrees())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+    use super::*;
+    use proptest::prelude::*;
+
+    fn all(directions: &[f64]) -> Directions {
+        directions.iter().fold(Directions::default(), |mut sum, &d| {
+            sum.add(d, 1.0);
+            sum
+        })
+    }
+
+    // Vector means; a mean of opposite directions does not exist: common practice.
+    #[test]
+    fn means_are_vector_means() {
+        for (directions, expected) in [
+            (vec![350.0, 10.0], Some(360.0)),
+            (vec![0.0, 90.0, 180.0, 270.0], None),
+            // atan(0.168372 / 3.916891), the sums of sines and cosines (calculated).
+            (vec![350.0, 355.0, 5.0, 20.0], Some(2.4614)),
+            (vec![90.0, 270.0], None),
+            (vec![225.0], Some(225.0)),
+            (vec![0.0], Some(360.0)),
+            (vec![], None),
+        ] {
+            let mean = all(&directions).mean();
+            match (mean, expected) {
+                (Some(mean), Some(expected)) => {
+                    assert!((mean - expected).abs() < 1e-4, "{directions:?}: {mean}");
+                }
+                other => assert_eq!(other.0, other.1, "{directions:?}"),
+            }
+        }
+        assert_eq!(to_steps(all(&[350.0, 10.0]).mean().unwrap(), 1), Some(3_600));
+    }
+
+    #[test]
+    fn speed_weights_the_mean_but_not_the_spread() {
+        let mut light = Directions::default();
+        light.add(90.0, 0.0);
+        light.add(180.0, 5.0);
+        assert!((light.mean().unwrap() - 180.0).abs() < 1e-9);
+        assert_eq!(light.standard_deviation(), all(&[90.0, 180.0]).standard_deviation());
+        let mut calm = Directions::default();
+        calm.add(90.0, 0.0);
+        assert_eq!(calm.mean(), None);
+    }
+
+    // Yamartino 1984, eq. 6: two opposite directions give pi / sqrt(3), 103.923 degrees;
+    // the second row calculated from the equation (population value 14.142).
+    #[test]
+    fn the_spread_is_yamartinos() {
+        for (directions, expected, tolerance) in [
+            (vec![0.0, 180.0], 103.923, 5e-4),
+            (vec![340.0, 350.0, 0.0, 10.0, 20.0], 14.1486, 5e-5),
+            (vec![77.0, 77.0, 77.0], 0.0, 1e-5),
+        ] {
+            let spread = all(&directions).standard_deviation().unwrap();
+            assert!((spread - expected).abs() <= tolerance, "{directions:?}: {spread}");
+        }
+        assert_eq!(Directions::default().standard_deviation(), None);
+    }
+
+    // Sixteen sectors of 22.5 degrees and eight of 45, centred on the points; an edge
+    // goes clockwise (own choice).
+    #[test]
+    fn points_have_the_trades_sectors() {
+        for (degrees, sixteen, eight) in [
+            (0.0, "N", "N"),
+            (11.24, "N", "N"),
+            (11.25, "NNE", "N"),
+            (22.4, "NNE", "N"),
+            (22.5, "NNE", "NE"),
+            (33.76, "NE", "NE"),
+            (180.0, "S", "S"),
+            (247.5, "WSW", "W"),
+            (348.74, "NNW", "N"),
+            (348.76, "N", "N"),
+            (360.0, "N", "N"),
+            (-90.0, "W", "W"),
+        ] {
+            assert_eq!(point_of_sixteen(degrees), Some(sixteen), "{degrees}");
+            assert_eq!(point_of_eight(degrees), Some(eight), "{degrees}");
+        }
+        for (place, word) in POINTS.iter().enumerate() {
+            let degrees = parse_point(word).unwrap();
+            assert_eq!(parse_point(&word.to_lowercase()), Some(degrees));
+            assert_eq!(point_of_sixteen(degrees), Some(POINTS[place]));
+        }
+        assert_eq!(parse_point("north"), None);
+    }
+
+    #[test]
+    fn steps_stay_above_zero_and_at_most_a_circle() {
+        for (degrees, steps) in [
+            (0.0, Some(3_600)),
+            (0.04, Some(3_600)),
+            (0.06, Some(1)),
+            (359.97, Some(3_600)),
+            (360.0, Some(3_600)),
+            (-1e-20, Some(3_600)),
+            (720.0, Some(3_600)),
+            (f64::NAN, None),
+            (f64::INFINITY, None),
+        ] {
+            assert_eq!(to_steps(degrees, 1), steps, "{degrees}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn every_direction_lies_above_0_and_at_most_at_360(degrees in any::<f64>()) {
+            match normalise(degrees) {
+                Some(d) => prop_assert!(d > 0.0 && d <= 360.0),
+                None => prop_assert!(!degrees.is_finite()),
+            }
+        }
+
+        #[test]
+        fn a_turned_vane_turns_the_mean_and_keeps_the_spread(
+            directions in prop::collection::vec(-60.0_f64..60.0, 1..50),
+            turned in 0.0_f64..360.0,
+        ) {
+            let one = all(&directions);
+            let other = all(&directions.iter().map(|d| d + turned).collect::<Vec<_>>());
+            let difference = (other.mean().unwrap() - one.mean().unwrap() - turned).rem_euclid(360.0);
+            prop_assert!(difference < 1e-6 || difference > 360.0 - 1e-6);
+            let (a, b) = (one.standard_deviation().unwrap(), other.standard_deviation().unwrap());
+            prop_assert!((a - b).abs() < 1e-4, "{a} {b}");
+        }
+
+        #[test]
+        fn means_and_spreads_stay_in_their_ranges(
+            rows in prop::collection::vec((any::<f64>(), any::<f64>()), 0..50),
+        ) {
+            let mut sum = Directions::default();
+            rows.iter().for_each(|&(d, w)| sum.add(d, w));
+            prop_assert!(sum.mean().is_none_or(|d| d > 0.0 && d <= 360.0));
+            prop_assert!(sum.standard_deviation().is_none_or(|s| (0.0..=103.93).contains(&s)));
+        }
+    }
+}

@@ -111,3 +111,110 @@ impl Rate {
         self.last.map(|l| l.time)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+    use super::*;
+    use crate::{Flag, Reasons};
+    use proptest::prelude::*;
+
+    fn tips(count: u64, from: Option<i64>, to: i64) -> Increment {
+        Increment {
+            count,
+            from: from.map(|s| Time(s * 1_000)),
+            to: Time(to * 1_000),
+            kind: Kind::Normal,
+            flag: Flag::Unchecked,
+            reasons: Reasons::NONE,
+        }
+    }
+
+    // Depth is volume by area: geometry. First row: a funnel of 8 inches and a
+    // hundredth of an inch; second: 200 square centimetres and 0.2 mm.
+    #[test]
+    fn depth_is_volume_by_area() {
+        for (volume, diameter, depth, tolerance) in [
+            (8.237, 203.2, 0.254, 5e-4),
+            (4.0, 20.0 * (200.0 / std::f64::consts::PI).sqrt(), 0.2, 1e-12),
+            (5.0, 160.0, 0.248_68, 5e-6),
+        ] {
+            let got = depth_of_change(volume, diameter).unwrap();
+            assert!((got - depth).abs() <= tolerance, "{volume} mL, {diameter} mm: {got}");
+        }
+        for (volume, diameter) in [(0.0, 160.0), (5.0, 0.0), (-5.0, 160.0), (f64::NAN, 160.0)] {
+            assert_eq!(depth_of_change(volume, diameter), None);
+        }
+        assert!((depth(&tips(3, None, 0), 0.25) - 0.75).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_bare_state_loses_tips_above_its_limit() {
+        // 0.2 mm read once a minute: 12 mm/h (calculated).
+        assert!((loses_above(0.2, Span::minutes(1)).unwrap() - 12.0).abs() < 1e-9);
+        assert_eq!(loses_above(0.2, Span::ZERO), None);
+    }
+
+    #[test]
+    fn a_rate_needs_two_tips_and_decays_after_the_last() {
+        let mut rate = Rate::default();
+        let at = |rate: &Rate, s: i64| rate.at(Time(s * 1_000), EVENT_GAP);
+        assert_eq!(at(&rate, 0), Some(0.0));
+        rate.add(&tips(1, Some(-60), 0), 0.2, EVENT_GAP);
+        assert_eq!(at(&rate, 0), None);
+        assert_eq!(at(&rate, 600), None);
+        rate.add(&tips(1, Some(0), 12), 0.2, EVENT_GAP);
+        // 0.2 mm in 12 s are 60 mm/h (calculated).
+        for (seconds, expected) in [(12, 60.0), (20, 60.0), (24, 60.0), (48, 20.0), (732, 1.0)] {
+            let got = at(&rate, seconds).unwrap();
+            assert!((got - expected).abs() < 1e-9, "after {seconds} s: {got}");
+        }
+        assert_eq!(rate.tips(Time(12_000), EVENT_GAP), 2);
+        // The event ends, and the next tip begins another.
+        let next_day = 12 + 7 * 3_600;
+        assert_eq!(at(&rate, next_day), Some(0.0));
+        assert_eq!(rate.tips(Time(next_day * 1_000), EVENT_GAP), 0);
+        rate.add(&tips(1, Some(next_day - 60), next_day), 0.2, EVENT_GAP);
+        assert_eq!(at(&rate, next_day), None);
+    }
+
+    #[test]
+    fn several_tips_in_a_sample_are_spread_over_the_time_since_the_tip_before() {
+        let mut rate = Rate::default();
+        rate.add(&tips(1, Some(0), 60), 0.2, EVENT_GAP);
+        rate.add(&tips(3, Some(60), 120), 0.2, EVENT_GAP);
+        assert!((rate.at(Time(120_000), EVENT_GAP).unwrap() - 36.0).abs() < 1e-9);
+        // The first sample of an event with three tips: the first has no rate.
+        let mut rate = Rate::default();
+        rate.add(&tips(3, Some(0), 60), 0.2, EVENT_GAP);
+        assert!((rate.at(Time(60_000), EVENT_GAP).unwrap() - 24.0).abs() < 1e-9);
+        assert_eq!(rate.tips(Time(60_000), EVENT_GAP), 3);
+    }
+
+    #[test]
+    fn what_adds_nothing_and_what_is_late_changes_no_rate() {
+        let mut rate = Rate::default();
+        rate.add(&tips(1, Some(0), 60), 0.2, EVENT_GAP);
+        rate.add(&tips(1, Some(60), 120), 0.2, EVENT_GAP);
+        let before = rate;
+        rate.add(&tips(0, Some(120), 180), 0.2, EVENT_GAP);
+        rate.add(&tips(1, Some(30), 90), 0.2, EVENT_GAP);
+        rate.add(&Increment { kind: Kind::Held, ..tips(5, Some(120), 180) }, 0.2, EVENT_GAP);
+        assert_eq!(rate, before);
+    }
+
+    proptest! {
+        #[test]
+        fn a_rate_is_never_negative_nor_infinite(
+            rows in prop::collection::vec((0_u64..50, -1_000_i64..100_000, 0_i64..100_000), 0..50),
+            asked in 0_i64..200_000,
+        ) {
+            let mut rate = Rate::default();
+            for (count, from, to) in rows {
+                rate.add(&tips(count, Some(from.min(to)), to), 0.25, EVENT_GAP);
+            }
+            let got = rate.at(Time(asked * 1_000), EVENT_GAP);
+            prop_assert!(got.is_none_or(|r| r.is_finite() && r >= 0.0));
+        }
+    }
+}

@@ -312,3 +312,7 @@ fn bits_of_digits(text: &str) -> Option<u8> {
         _ => None,
     })
 }
+
+#[cfg(test)]
+#[path = "vane_tests.rs"]
+mod tests;

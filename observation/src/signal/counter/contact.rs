@@ -59,3 +59,49 @@ impl Spacing {
         admits
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+    use super::*;
+
+    // Dead time of a gauge 300 to 500 ms: common practice.
+    #[test]
+    fn bounces_within_the_dead_time_do_not_count() {
+        for (dead_time, admitted) in [
+            (300, vec![0, 1_500, 4_000]),
+            (5, vec![0, 9, 1_500, 4_000]),
+            (1, vec![0, 4, 9, 1_500, 1_503, 4_000]),
+            (0, vec![0, 4, 9, 1_500, 1_503, 4_000]),
+        ] {
+            let mut spacing = Spacing::default();
+            let got: Vec<i64> = [0, 4, 9, 1_500, 1_503, 4_000]
+                .into_iter()
+                .filter(|&t| spacing.admits(Time(t), Span(dead_time)))
+                .collect();
+            assert_eq!(got, admitted, "{dead_time} ms");
+        }
+    }
+
+    #[test]
+    fn every_change_of_a_toggle_counts_once() {
+        let mut contact = ChangeState::default();
+        let mut sum = 0;
+        for (time, state) in [
+            (0, 0.0),
+            (1_000, 0.0),
+            (2_000, 1.0),
+            (2_004, 0.0),
+            (2_009, 1.0),
+            (5_000, 1.0),
+            (9_000, 0.0),
+        ] {
+            sum += contact.step(state, Time(time), Span(300)).unwrap().count;
+        }
+        assert_eq!(sum, 2);
+        assert_eq!(contact.step(1.0, Time(8_000), Span(300)).unwrap().kind, Kind::Late);
+        for bad in [0.5, 2.0, -1.0, f64::NAN] {
+            assert_eq!(contact.step(bad, Time(10_000), Span(300)), Err(CountFault::NotAState));
+        }
+    }
+}

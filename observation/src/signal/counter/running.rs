@@ -9,8 +9,8 @@ use serde::{Deserialize, Serialize};
 /// believed: after a longer silence a station has more likely restarted.
 const HOUR: Span = Span::hours(1);
 
-/// A number that tells one boot identifier from another (64-bit FNV-1a: Fowler, Noll
-/// and Vo; RFC 9923). The same on every machine, so that it may be kept.
+/// A number that tells one boot identifier from another (64-bit FNV-1a of Fowler, Noll
+/// and Vo; constants from memory). The same on every machine, so that it may be kept.
 pub fn boot_number(boot: &str) -> u64 {
     boot.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)

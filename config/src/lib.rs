@@ -5,11 +5,19 @@
 
 mod adapter;
 mod assembly;
+mod calibration;
 mod document;
 mod fault;
+mod instrument;
 mod loading;
+mod measures;
 mod nearest;
+mod reader;
+mod sensor;
 mod settings;
+mod signal;
+mod station;
+mod timeline;
 mod token;
 mod value;
 

@@ -1,16 +1,389 @@
 //! From files to settings: read, put together, decode, resolve.
 
+use crate::adapter::AdapterTable;
 use crate::assembly::{assemble, read};
+use crate::document::{Documents, Kind};
 use crate::fault::{Fault, Faults};
-use crate::settings::Settings;
-use std::path::Path;
+use crate::reader::{Item, Report, Table, is_identifier};
+use crate::sensor::station_of;
+use crate::settings::{
+    ControlSettings, HistorySettings, HttpSettings, ProcessorSettings, Settings,
+};
+use crate::station::{Plan, elevation, token_file};
+use crate::token::Owner;
+use crate::{sensor, station, timeline};
+use jiff::tz::TimeZone;
+use observation::property::Gateway;
+use observation::{Property, Span};
+use std::collections::{HashMap, HashSet};
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use toml::de::DeValue;
 
-pub(crate) fn load(path: &Path, overrides: &[String], _secrets: bool) -> Result<Settings, Faults> {
-    let fail = |faults| {
-        Faults::of(faults)
-            .unwrap_or_else(|| Fault::without_place("", "not readable yet", None).into())
+/// Most gateways.
+const MOST_GATEWAYS: usize = 1_000;
+/// Most sources, and most forwarders.
+const MOST_ADAPTERS: usize = 200;
+
+pub(crate) fn load(path: &Path, overrides: &[String], secrets: bool) -> Result<Settings, Faults> {
+    let documents = read(path, overrides).map_err(faults_of)?;
+    decode(&Arc::new(documents), secrets)
+}
+
+fn faults_of(found: Vec<Fault>) -> Faults {
+    Faults::of(found).unwrap_or_else(|| Fault::without_place("settings", "refused", None).into())
+}
+
+/// Decodes documents that were read.
+pub(crate) fn decode(documents: &Arc<Documents>, secrets: bool) -> Result<Settings, Faults> {
+    let (root, faults) = assemble(documents);
+    let broken =
+        matches!(root.get_ref(), DeValue::Table(map) if map.is_empty()) && !faults.is_empty();
+    if broken {
+        return Err(faults_of(faults));
+    }
+    let report = Report::new(documents, faults);
+    let DeValue::Table(map) = root.get_ref() else {
+        return Err(faults_of(Vec::new()));
     };
-    let documents = read(path, overrides).map_err(fail)?;
-    let (_, faults) = assemble(&documents);
-    Err(fail(faults))
+    let root = Table::new(&report, "the settings file", root.span().start..root.span().start, map);
+    let mut plan = Plan {
+        report: &report,
+        zone: TimeZone::UTC,
+        property: Property::default(),
+        drafts: Vec::new(),
+        named: HashSet::new(),
+        sensors_sound: true,
+        credentials: Vec::new(),
+        secrets,
+    };
+    property(&root, &mut plan);
+    let history = history(&root);
+    plan.property.point_step = history.point_step;
+    let http = http(&root);
+    let control = control(&root);
+    let processor = processor(&root);
+    if let Some(list) = root.item("station") {
+        station::read(&list, &mut plan);
+    }
+    let before = report.count();
+    let sensors =
+        root.item("sensor").map(|list| sensor::read(&list, &mut plan)).unwrap_or_default();
+    plan.sensors_sound = report.count() == before;
+    timeline::merge(&sensors, &mut plan);
+    if let Some(list) = root.item("gateway") {
+        gateways(&list, &mut plan);
+    }
+    let sources = adapters(&root, "source", documents);
+    let forwarders = adapters(&root, "forward", documents);
+    if sources.is_empty() && report.count() == 0 {
+        let help = "write [source.http.NAME], [source.mqtt.NAME], [source.mqtt_inlet.NAME] or [source.serial.NAME]";
+        report.warn(&root.span, "there is no source, so nothing can come in", help);
+    }
+    root.finish();
+    let Plan { property, credentials, .. } = plan;
+    let (faults, warnings) = report.into_parts();
+    if let Some(faults) = Faults::of(faults) {
+        return Err(faults);
+    }
+    let property = property.indexed();
+    Ok(Settings {
+        fingerprint: fingerprint(&property, processor),
+        timeline: timeline::text(&property),
+        text: whole_text(documents),
+        property,
+        history,
+        http,
+        control,
+        processor,
+        sources,
+        forwarders,
+        credentials,
+        warnings,
+    })
+}
+
+fn property(root: &Table<'_>, plan: &mut Plan<'_>) {
+    let Some(item) = root.required("property", "{ name, latitude, longitude, elevation, time_zone, rain_day_starts }, as a table [property]") else { return };
+    let Some(table) = item.table("[property]") else { return };
+    let property = &mut plan.property;
+    if let Some(name) = table.required("name", "\"Alder Croft\"").and_then(|i| i.line()) {
+        name.clone_into(&mut property.name);
+    }
+    let latitude =
+        table.required("latitude", "54.07").and_then(|i| i.degrees((-90.0, 90.0), "54.07"));
+    let longitude =
+        table.required("longitude", "-2.28").and_then(|i| i.degrees((-180.0, 180.0), "-2.28"));
+    property.latitude = latitude.unwrap_or_default();
+    property.longitude = longitude.unwrap_or_default();
+    property.elevation =
+        table.required("elevation", "\"212 m\"").and_then(|i| elevation(&i)).unwrap_or_default();
+    "UTC".clone_into(&mut property.time_zone);
+    if let Some((name, zone)) = table.item("time_zone").and_then(|i| i.zone()) {
+        property.time_zone = name;
+        plan.zone = zone;
+    }
+    property.rain_day_starts =
+        table.item("rain_day_starts").and_then(|i| rain_day(&i)).unwrap_or(Span::ZERO);
+    table.finish();
+}
+
+/// `"09:00Z"`: after midnight UTC.
+fn rain_day(item: &Item<'_>) -> Option<Span> {
+    let text = match item.value {
+        DeValue::String(text) => text.as_ref(),
+        _ => return item.wanted("a time of day in UTC", "\"09:00Z\""),
+    };
+    let parsed = text.strip_suffix(['Z', 'z']).and_then(|time| {
+        let (hours, minutes) = time.split_once(':')?;
+        let digits = |t: &str| t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit());
+        let (hours, minutes) =
+            (digits(hours).then_some(hours)?, digits(minutes).then_some(minutes)?);
+        let (hours, minutes): (i64, i64) = (hours.parse().ok()?, minutes.parse().ok()?);
+        (hours < 24 && minutes < 60).then(|| Span::minutes(hours * 60 + minutes))
+    });
+    if parsed.is_none() {
+        item.fault(
+            &format!("`{text}` is not a time of day in UTC"),
+            "write rain_day_starts = \"09:00Z\"; Z because the rain day does not move with summer time",
+        );
+    }
+    parsed
+}
+
+fn history(root: &Table<'_>) -> HistorySettings {
+    let mut history = HistorySettings {
+        directory: PathBuf::from("/var/lib/isobarn"),
+        commit_interval: Span::seconds(1),
+        point_step: Span::minutes(1),
+    };
+    let Some(table) = root.table("history") else { return history };
+    if let Some(directory) = table.item("directory").and_then(|i| path(&i)) {
+        history.directory = directory;
+    }
+    if let Some(item) = table.item("commit_interval") {
+        history.commit_interval = item
+            .span_within(Span::ZERO, Span::seconds(60), "1 s")
+            .unwrap_or(history.commit_interval);
+    }
+    if let Some(item) = table.item("point_step") {
+        let step = item.span_within(Span::minutes(1), Span::hours(1), "1 min");
+        match step {
+            Some(step) if Span::hours(1).0 % step.0 == 0 && step.0 % Span::minutes(1).0 == 0 => {
+                history.point_step = step;
+            }
+            Some(_) => item.fault(
+                "`point_step` is a whole number of minutes that divides an hour",
+                "write 1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30 or 60 min",
+            ),
+            None => {}
+        }
+    }
+    table.finish();
+    history
+}
+
+fn http(root: &Table<'_>) -> HttpSettings {
+    let mut http =
+        HttpSettings { listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 8673)), doubtful: false };
+    let Some(table) = root.table("http") else { return http };
+    if let Some(listen) = table.item("listen").and_then(|i| i.address("127.0.0.1:8673")) {
+        http.listen = listen;
+    }
+    if let Some(doubtful) = table.item("doubtful").and_then(|i| i.boolean()) {
+        http.doubtful = doubtful;
+    }
+    table.finish();
+    http
+}
+
+fn control(root: &Table<'_>) -> ControlSettings {
+    let Some(table) = root.table("control") else { return ControlSettings::default() };
+    let socket = table.item("socket").and_then(|i| path(&i));
+    table.finish();
+    ControlSettings { socket }
+}
+
+fn processor(root: &Table<'_>) -> ProcessorSettings {
+    let mut processor = ProcessorSettings { grace: Span::seconds(5) };
+    let Some(table) = root.table("processor") else { return processor };
+    if let Some(item) = table.item("grace") {
+        processor.grace =
+            item.span_within(Span::ZERO, Span::seconds(60), "5 s").unwrap_or(processor.grace);
+    }
+    table.finish();
+    processor
+}
+
+/// A path, relative to the file that says it.
+fn path(item: &Item<'_>) -> Option<PathBuf> {
+    let text = item.text()?;
+    if text.is_empty() || text.contains('\0') {
+        item.fault(&format!("`{}` is a path", item.key), "");
+        return None;
+    }
+    Some(crate::document::resolve(&item.report.documents.directory(&item.span), text))
+}
+
+fn gateways(list: &Item<'_>, plan: &mut Plan<'_>) {
+    let mut ids: HashSet<String> = plan.property.stations.iter().map(|s| s.id.clone()).collect();
+    for table in list.tables("[[gateway]]", MOST_GATEWAYS) {
+        let item = table.required("id", "\"base\"");
+        let id = item.as_ref().and_then(Item::identifier);
+        if let (Some(item), Some(id)) = (&item, id)
+            && !ids.insert(id.to_owned())
+        {
+            item.fault(
+                &format!("there is another station or gateway `{id}`"),
+                "give each its own id: an inlet tells them apart by it",
+            );
+        }
+        let stations = table.required("stations", "[\"orchard\"]");
+        let items = stations.as_ref().and_then(|i| i.list("[\"orchard\"]")).unwrap_or_default();
+        if let (Some(list), true) = (&stations, items.is_empty()) {
+            list.fault(
+                "a gateway speaks for at least one station",
+                "write stations = [\"orchard\"]",
+            );
+        }
+        let mut speaks_for = Vec::new();
+        for item in &items {
+            let Some(station) = station_of(item, plan) else { continue };
+            if speaks_for.contains(&station) {
+                item.fault("this station is named twice", "name it once");
+            } else {
+                speaks_for.push(station);
+            }
+        }
+        let place = plan.property.gateways.len();
+        token_file(&table, Owner::Gateway(place), plan);
+        table.finish();
+        plan.property
+            .gateways
+            .push(Gateway { id: id.unwrap_or("?").to_owned(), stations: speaks_for });
+    }
+}
+
+/// `[source.KIND.NAME]` or `[forward.KIND.NAME]`: names are unique across kinds.
+fn adapters(
+    root: &Table<'_>,
+    family: &'static str,
+    documents: &Arc<Documents>,
+) -> Vec<AdapterTable> {
+    let form = format!(
+        "write [{family}.KIND.NAME], such as [{family}.http.{}]",
+        if family == "source" { "push" } else { "archive" }
+    );
+    let Some(kinds) = root.item(family).and_then(|i| i.table(&format!("[{family}]"))) else {
+        return Vec::new();
+    };
+    let mut found: Vec<(usize, String, String)> = Vec::new();
+    let mut names: HashMap<String, String> = HashMap::new();
+    for (kind, item) in kinds.entries() {
+        let DeValue::Table(_) = item.value else {
+            item.report.fault(
+                &kind.span(),
+                &format!("`{}` is no kind with a name", kind.get_ref()),
+                &form,
+            );
+            continue;
+        };
+        let Some(table) = item.table(&format!("[{family}.{}]", kind.get_ref())) else { continue };
+        for (name, item) in table.entries() {
+            let report = item.report;
+            let DeValue::Table(_) = item.value else {
+                let message = format!("`{}` stands where a name belongs", name.get_ref());
+                report.fault(&name.span(), &message, &form);
+                continue;
+            };
+            let (at, name) = (name.span(), name.into_inner());
+            if !is_identifier(&name) {
+                report.fault(
+                    &at,
+                    &format!("the name `{name}` is 1 to 64 letters, digits, `_` and `-`"),
+                    &form,
+                );
+            } else if family == "source" && name == "http" {
+                report.fault(
+                    &at,
+                    "the name `http` is the page's own",
+                    "name this source after its place, such as \"push\"",
+                );
+            } else if let Some(other) = names.insert(name.clone(), kind.get_ref().clone()) {
+                report.fault(
+                    &at,
+                    &format!("there is another {family} named `{name}`, [{family}.{other}.{name}]"),
+                    "names are unique across kinds: metrics and status know them by name",
+                );
+            }
+            found.push((at.start, kind.get_ref().clone(), name));
+        }
+    }
+    if found.len() > MOST_ADAPTERS {
+        root.report.fault(
+            &root.span,
+            &format!("there are more than {MOST_ADAPTERS} tables [{family}.KIND.NAME]"),
+            "",
+        );
+    }
+    found.sort();
+    found
+        .iter()
+        .enumerate()
+        .map(|(index, (_, kind, name))| AdapterTable::new(family, kind, name, index, documents))
+        .collect()
+}
+
+/// All texts, each under its name, as they were read.
+fn whole_text(documents: &Documents) -> String {
+    let mut whole = String::new();
+    for (_, document) in documents.iter() {
+        match document.kind {
+            Kind::File => {
+                let name = Path::new(&document.name)
+                    .file_name()
+                    .map_or_else(String::new, |n| n.display().to_string());
+                whole.push_str(&format!("# {name}\n{}", document.text));
+                if !document.text.ends_with('\n') {
+                    whole.push('\n');
+                }
+            }
+            Kind::Override => {
+                whole.push_str(&format!("# --set {}\n", document.text.replace('\n', " ")))
+            }
+        }
+    }
+    whole
+}
+
+/// A hash of what readings are made from, the same in every run and on every machine
+/// (Fowler, Noll and Vo, FNV-1a of 64 bits; from memory). The look-ups of the property
+/// have no order and stay out.
+fn fingerprint(property: &Property, processor: ProcessorSettings) -> u64 {
+    let Property {
+        name,
+        latitude,
+        longitude,
+        elevation,
+        time_zone,
+        rain_day_starts,
+        point_step,
+        stations,
+        channels,
+        instruments,
+        sensors,
+        gateways,
+        ..
+    } = property;
+    let text = format!(
+        "{:?}",
+        (
+            (name, latitude, longitude, elevation, time_zone, rain_day_starts, point_step),
+            (stations, channels, instruments, sensors, gateways, processor),
+        )
+    );
+    text.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+    })
 }

@@ -63,6 +63,15 @@ pub fn value(signal: &Ratio, ratio: f64) -> Result<f64, RatioFault> {
         .ok_or(RatioFault::BetweenBands)
 }
 
+/// A direction from the ratio of a ladder or potentiometer vane, with `mounting`
+/// degrees added: above 0 and at most 360.
+///
+/// # Errors
+/// As [`value`], and a value that is no finite number is off the scale.
+pub fn direction(signal: &Ratio, ratio: f64, mounting: f64) -> Result<f64, RatioFault> {
+    super::direction::normalise(value(signal, ratio)? + mounting).ok_or(RatioFault::OffScale)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -104,6 +113,19 @@ mod tests {
         assert_eq!(value(&pot, -0.005), Ok(0.0));
         assert_eq!(value(&pot, 1.2), Err(RatioFault::OffScale));
         assert_eq!(value(&pot, f64::NAN), Err(RatioFault::OffScale));
+    }
+
+    #[test]
+    fn a_ladder_vane_points_above_0_and_at_most_to_360() {
+        for (ratio, mounting, expected) in [
+            (0.15, 0.0, Ok(90.0)),
+            (0.15, -90.0, Ok(360.0)),
+            (0.35, 200.0, Ok(20.0)),
+            (0.25, 0.0, Err(RatioFault::BetweenBands)),
+            (0.35, f64::NAN, Err(RatioFault::OffScale)),
+        ] {
+            assert_eq!(direction(&ladder(), ratio, mounting), expected, "{ratio} + {mounting}");
+        }
     }
 
     #[test]

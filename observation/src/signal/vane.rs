@@ -292,6 +292,20 @@ fn sectors(switches: &Switches) -> Vec<Sector> {
     sectors
 }
 
+/// The azimuths of four switches from their order, such as `NESW`: each of the letters
+/// N, E, S and W once, in either case. None for anything else.
+pub fn azimuths(order: &str) -> Option<[f64; 4]> {
+    let letters: [u8; 4] = order.as_bytes().try_into().ok()?;
+    let mut azimuths = [0.0; 4];
+    let mut named = 0_u8;
+    for (azimuth, letter) in azimuths.iter_mut().zip(letters) {
+        let quarter = b"NESW".iter().position(|c| c.eq_ignore_ascii_case(&letter))?;
+        *azimuth = 90.0 * quarter as f64;
+        named |= 1 << quarter;
+    }
+    (named == 15).then_some(azimuths)
+}
+
 fn bits_of_number(number: f64) -> Option<u8> {
     (0..16_u8).find(|&bits| f64::from(bits).to_bits() == number.to_bits())
 }

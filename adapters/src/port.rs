@@ -9,9 +9,10 @@ use crate::credentials::Credentials;
 use futures_util::future::BoxFuture;
 use observation::refusal::Stage;
 use observation::{Message, Property, Refusal, SourceIndex, StationIndex};
+use std::collections::VecDeque;
 use std::net::SocketAddr;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::{Notify, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
@@ -139,12 +140,45 @@ pub struct Context {
     pub suffix: Arc<str>,
     /// Numbers for connections and senders: no two alike, across restarts too.
     pub connections: Arc<AtomicU64>,
+    /// The clients that once asked an inlet for a kept session. Filled at start from
+    /// what the log says of redeliveries, so that they are known across restarts too.
+    pub clients: Arc<KeptClients>,
 }
 
 impl Context {
     /// A number no other connection has.
     pub fn next_connection(&self) -> u64 {
         self.connections.fetch_add(1, Ordering::Relaxed)
+    }
+}
+
+/// The clients of inlets that asked for a kept session: the names that
+/// [`observation::sample::Redelivery::client`] carries. Bounded; the one seen longest ago
+/// is forgotten first, which costs it no more than one unrecognised redelivery.
+#[derive(Debug, Default)]
+pub struct KeptClients(Mutex<VecDeque<Arc<str>>>);
+
+impl KeptClients {
+    /// Most clients that are remembered.
+    pub const MOST: usize = 1_024;
+
+    /// Remembers a client; gives whether it was known.
+    pub fn remember(&self, client: &Arc<str>) -> bool {
+        let mut clients = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let place = clients.iter().position(|known| known == client);
+        if let Some(place) = place {
+            clients.remove(place);
+        } else if clients.len() >= Self::MOST {
+            clients.pop_front();
+        }
+        clients.push_back(Arc::clone(client));
+        place.is_some()
+    }
+
+    /// Forgets a client: it asked for a session that is not kept.
+    pub fn forget(&self, client: &str) {
+        let mut clients = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        clients.retain(|known| **known != *client);
     }
 }
 

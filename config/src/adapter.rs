@@ -78,6 +78,9 @@ impl AdapterTable {
             )]);
         };
         let mut faults: Vec<Fault> = Vec::new();
+        // The places of tables that a refused key was taken out of, to look for more:
+        // what they lack from then on is no fault.
+        let mut thinned: Vec<Range<usize>> = Vec::new();
         loop {
             let error = match T::deserialize(ValueDeserializer::from(table.clone())) {
                 Ok(decoded) if faults.is_empty() => return Ok(decoded),
@@ -86,12 +89,15 @@ impl AdapterTable {
             };
             let span = error.span().unwrap_or_else(|| table.span());
             let missing = error.message().starts_with("missing field");
-            // A key that was taken out to look for more faults is not missing.
-            if !(missing && !faults.is_empty()) {
+            if !(missing && thinned.contains(&span)) {
                 faults.push(self.told(error.message(), &span));
             }
-            if missing || faults.len() >= MOST_FAULTS || !without(table.get_mut(), &span) {
+            if faults.len() >= MOST_FAULTS || span == table.span() {
                 return Err(faults);
+            }
+            match without(&mut table, &span) {
+                Some(parent) => thinned.push(parent),
+                None => return Err(faults),
             }
         }
     }
@@ -203,26 +209,37 @@ pub(crate) fn known_keys(word: &str, known: &[&str]) -> String {
     }
 }
 
-/// Takes out the innermost key whose own place or whose value's place is `span` or holds
-/// it, so that the rest can be looked at. False if there is none.
-fn without(value: &mut DeValue<'_>, span: &Range<usize>) -> bool {
-    match value {
+/// Takes out the innermost entry whose key's or value's place is `span` or holds it, and
+/// gives the place of the table or list it stood in. None if there is none.
+fn without(parent: &mut Value<'_>, span: &Range<usize>) -> Option<Range<usize>> {
+    let place = parent.span();
+    match parent.get_mut() {
         DeValue::Table(table) => {
-            let at = table
+            let key = table
                 .iter()
                 .find(|(key, value)| key.span() == *span || holds(value, span))
-                .map(|(key, _)| key.get_ref().clone().into_owned());
-            let Some(key) = at else { return false };
-            let inside = table
-                .get_mut(key.as_str())
-                .is_some_and(|inner| inner.span() != *span && without(inner.get_mut(), span));
-            inside || table.remove(key.as_str()).is_some()
+                .map(|(key, _)| key.get_ref().clone().into_owned())?;
+            let inner = table.get_mut(key.as_str())?;
+            if inner.span() != *span
+                && let Some(inside) = without(inner, span)
+            {
+                return Some(inside);
+            }
+            table.remove(key.as_str()).map(|_| place)
         }
-        DeValue::Array(array) => array
-            .iter_mut()
-            .find(|item| holds(item, span))
-            .is_some_and(|item| item.span() != *span && without(item.get_mut(), span)),
-        _ => false,
+        DeValue::Array(array) => {
+            let at = array.iter().position(|item| holds(item, span))?;
+            let item = array.get_mut(at)?;
+            if item.span() != *span
+                && let Some(inside) = without(item, span)
+            {
+                return Some(inside);
+            }
+            let rest = array.iter().enumerate().filter(|&(i, _)| i != at);
+            *array = rest.map(|(_, item)| item.clone()).collect();
+            Some(place)
+        }
+        _ => None,
     }
 }
 

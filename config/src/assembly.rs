@@ -169,14 +169,14 @@ fn parse_override<'a>(
         override_key(&document.text).ok_or_else(|| fault("an override is KEY=VALUE"))?;
     let keys = dotted(key).ok_or_else(|| fault("the key is not a dotted TOML key"))?;
     let keys = keys.into_iter().map(|key| Spanned::new(whole.clone(), Cow::Owned(key))).collect();
-    let text = document.text.get(value_start..).unwrap_or_default();
-    let value_base = base + value_start;
+    let after = document.text.get(value_start..).unwrap_or_default();
+    let text = after.trim();
+    let value_base = base + value_start + (after.len() - after.trim_start().len());
     let value = match DeValue::parse(text) {
         Ok(value) => moved_value(value, value_base),
         // A shell eats quotes: what cannot be anything else is taken as text.
         Err(_) if bare(text) => {
-            let trimmed = text.trim();
-            Spanned::new(value_base..value_base + text.len(), DeValue::String(trimmed.into()))
+            Spanned::new(value_base..value_base + text.len(), DeValue::String(text.into()))
         }
         Err(e) => {
             let span = e.span().unwrap_or(0..text.len());
@@ -192,7 +192,6 @@ fn parse_override<'a>(
 
 /// Whether a text may stand for itself without quotes.
 fn bare(text: &str) -> bool {
-    let text = text.trim();
     !text.is_empty()
         && !text.starts_with(['[', '{', '"', '\''])
         && !text.chars().any(|c| c.is_control() || c == '"' || c == '\'')

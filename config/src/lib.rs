@@ -17,6 +17,8 @@ mod sensor;
 mod settings;
 mod signal;
 mod station;
+#[cfg(test)]
+mod tests;
 mod timeline;
 mod token;
 mod value;

@@ -240,13 +240,14 @@ fn gateways(list: &Item<'_>, plan: &mut Plan<'_>) {
             );
         }
         let stations = table.required("stations", "[\"orchard\"]");
-        let items = stations.as_ref().and_then(|i| i.list("[\"orchard\"]")).unwrap_or_default();
-        if let (Some(list), true) = (&stations, items.is_empty()) {
+        let items = stations.as_ref().and_then(|i| i.list("[\"orchard\"]"));
+        if let (Some(list), true) = (&stations, items.as_ref().is_some_and(Vec::is_empty)) {
             list.fault(
                 "a gateway speaks for at least one station",
                 "write stations = [\"orchard\"]",
             );
         }
+        let items = items.unwrap_or_default();
         let mut speaks_for = Vec::new();
         for item in &items {
             let Some(station) = station_of(item, plan) else { continue };

@@ -3,3 +3,4 @@
 pub mod credentials;
 pub mod payload;
 pub mod port;
+pub mod sources;

@@ -1,0 +1,361 @@
+//! One station's connection, from its first byte to its last.
+//!
+//! The rule kept here: whatever bytes are there are read at once, decoded at once and
+//! handed over as one delivery; acknowledgements that fall due together go out in one
+//! write. Nothing is kept for a message beyond the message itself.
+
+use super::frame::{self, Broken, Frame, Publish};
+use super::handshake::{self, Known};
+use super::pace::Pace;
+use super::{Filter, Inlet};
+use crate::payload::{Decoded, Reader, Refused};
+use crate::port::Context;
+use crate::sources::early::Early;
+use crate::sources::handover::Handover;
+use crate::sources::tell;
+use crate::sources::topic::{Holds, Topics};
+use bytes::{Buf, BytesMut};
+use observation::Refusal;
+use observation::sample::Redelivery;
+use rumqttc::mqttbytes::v4::{
+    Packet, PingResp, PubAck, SubAck, SubscribeReasonCode, UnsubAck,
+};
+use std::collections::HashMap;
+use std::net::SocketAddr;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+
+/// How many bytes are read at a time.
+const CHUNK: usize = 32 << 10;
+/// Most messages of one connection that wait for their commit before it is read on.
+const MOST_OWED: usize = 16_384;
+/// A connection without a keep-alive ends after this long without a byte.
+const LONGEST_SILENCE: Duration = Duration::from_secs(3_600);
+/// How long a sender may take to read its acknowledgements.
+const WRITE: Duration = Duration::from_secs(10);
+/// How long a refused sender waits for its connection to be closed, so that guessing is slow.
+const PENALTY: Duration = Duration::from_millis(500);
+/// How long a stopping connection waits for commits.
+const LAST_COMMITS: Duration = Duration::from_millis(400);
+
+/// What all connections of a listener share.
+pub(super) struct Shared {
+    context: Context,
+    filters: Arc<[Filter]>,
+    reader: Arc<Reader>,
+    handshake: Duration,
+    packet_limit: usize,
+    /// The connection of each client, to be ended when the client comes anew.
+    live: Mutex<HashMap<Arc<str>, (u64, CancellationToken)>>,
+}
+
+impl Shared {
+    pub(super) fn new(inlet: &Inlet, context: &Context) -> Self {
+        Self {
+            context: context.clone(),
+            filters: Arc::clone(&inlet.filters),
+            reader: Arc::clone(&inlet.reader),
+            handshake: inlet.handshake,
+            packet_limit: inlet.packet_limit,
+            live: Mutex::default(),
+        }
+    }
+
+    fn live(&self) -> std::sync::MutexGuard<'_, HashMap<Arc<str>, (u64, CancellationToken)>> {
+        self.live.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Serves one connection to its end.
+pub(super) async fn serve(shared: Arc<Shared>, mut stream: TcpStream, address: SocketAddr) {
+    stream.set_nodelay(true).ok();
+    let context = &shared.context;
+    let mut input = BytesMut::with_capacity(4_096);
+    let greeted = tokio::select! {
+        () = context.stop.cancelled() => return,
+        () = tokio::time::sleep(shared.handshake) => return,
+        greeted = handshake::greet(context, &mut stream, &mut input) => greeted,
+    };
+    let known = match greeted {
+        Ok(known) => known,
+        Err(refused) => {
+            if let Some(refused) = refused {
+                tell(context, &address.ip().to_string(), &refused);
+                tokio::select! {
+                    () = context.stop.cancelled() => {}
+                    () = tokio::time::sleep(PENALTY) => {}
+                }
+            }
+            return;
+        }
+    };
+    let now = Instant::now();
+    let taken_over = CancellationToken::new();
+    let mut connection = Connection {
+        shared: &shared,
+        topics: Topics::new(&shared.reader, &shared.filters, known.grant.clone()),
+        early: Early::begin(&context.property, now),
+        pace: Pace::new(&context.property),
+        handover: Handover::begin(context),
+        output: BytesMut::new(),
+        version: context.credentials.version(),
+        client: known.client.clone().unwrap_or_else(|| Arc::from("")),
+        known,
+        last_read: now,
+        told_rest: false,
+    };
+    connection.take_over(&taken_over);
+    connection.run(&mut stream, input, &taken_over).await;
+    connection.leave();
+}
+
+struct Connection<'a> {
+    shared: &'a Shared,
+    known: Known,
+    client: Arc<str>,
+    topics: Topics,
+    early: Early,
+    pace: Pace,
+    handover: Handover<u16>,
+    output: BytesMut,
+    /// The version of the credentials under which the grant was given.
+    version: u64,
+    last_read: Instant,
+    told_rest: bool,
+}
+
+/// The connection ends; what is to be counted was counted.
+struct Over;
+
+impl Connection<'_> {
+    async fn run(
+        &mut self,
+        stream: &mut TcpStream,
+        mut input: BytesMut,
+        taken_over: &CancellationToken,
+    ) {
+        let patience = self.silence() / 3;
+        loop {
+            // The rest of the first read may already hold messages.
+            let decoded = self.take_all(&mut input);
+            let handed_over = self.handover.send(&self.shared.context, patience).await;
+            self.acknowledge();
+            if self.write(stream).await.is_err() || decoded.is_err() || handed_over.is_err() {
+                return;
+            }
+            if self.handover.failed() || !self.is_still_granted() {
+                return;
+            }
+            let now = Instant::now();
+            let rest = self.rest(now);
+            let may_read = rest.is_none() && self.handover.owing() < MOST_OWED;
+            let deadline =
+                if may_read { self.last_read + self.silence() } else { now + self.silence() };
+            input.reserve(CHUNK);
+            tokio::select! {
+                biased;
+                () = self.shared.context.stop.cancelled() => return self.stop(stream).await,
+                () = taken_over.cancelled() => return,
+                () = self.handover.changed() => {}
+                read = stream.read_buf(&mut input), if may_read => match read {
+                    Ok(0) | Err(_) => return,
+                    Ok(_) => self.last_read = Instant::now(),
+                },
+                () = tokio::time::sleep(rest.unwrap_or_default()), if rest.is_some() => {
+                    self.last_read = Instant::now();
+                }
+                () = tokio::time::sleep_until(deadline) => return,
+            }
+        }
+    }
+
+    /// Takes every whole packet out of the input.
+    fn take_all(&mut self, input: &mut BytesMut) -> Result<(), Over> {
+        let now = Instant::now();
+        let mut at = 0;
+        let result = loop {
+            let rest = input.get(at..).unwrap_or_default();
+            match frame::next(rest, self.shared.packet_limit) {
+                Ok(None) => break Ok(()),
+                Ok(Some((Frame::Publish(publish), length))) => {
+                    at += length;
+                    if self.message(&publish, now).is_err() {
+                        break Err(Over);
+                    }
+                }
+                Ok(Some((Frame::Other(packet), length))) => {
+                    at += length;
+                    if self.other(packet).is_err() {
+                        break Err(Over);
+                    }
+                }
+                Err(broken) => {
+                    self.broken(&broken);
+                    break Err(Over);
+                }
+            }
+        };
+        input.advance(at);
+        result
+    }
+
+    fn message(&mut self, publish: &Publish<'_>, now: Instant) -> Result<(), Over> {
+        let context = &self.shared.context;
+        context.watch.arrived(context.source, publish.topic, publish.payload);
+        if !publish.payload.is_empty() {
+            match self.topics.read(publish.topic, publish.payload) {
+                Ok((topic, Holds::One(decoded))) => self.add(&topic, decoded, publish, now),
+                Ok((topic, Holds::Several(all))) => {
+                    for decoded in all {
+                        self.add(&topic, decoded, publish, now);
+                    }
+                }
+                Err(refused) => {
+                    tell(context, publish.topic, &refused);
+                    if refused.reason == Refusal::Credentials {
+                        return Err(Over);
+                    }
+                }
+            }
+        }
+        if let Some(packet) = publish.packet {
+            self.handover.owe(packet);
+        }
+        Ok(())
+    }
+
+    fn add(&mut self, topic: &Arc<str>, decoded: Decoded, publish: &Publish<'_>, now: Instant) {
+        self.pace.count(decoded.station, decoded.samples.len(), now);
+        let early = self.early.is(decoded.station, now);
+        let redelivery = publish.packet.map(|packet| Redelivery {
+            client: Arc::clone(&self.client),
+            connection: self.handover.sender,
+            topic: Arc::clone(topic),
+            packet,
+            again: publish.again,
+        });
+        self.handover.add(decoded.into_message(self.shared.context.source, early, redelivery));
+    }
+
+    fn other(&mut self, packet: Packet) -> Result<(), Over> {
+        let written = match packet {
+            Packet::PingReq => PingResp.write(&mut self.output),
+            Packet::Subscribe(asked) => {
+                let refused = vec![SubscribeReasonCode::Failure; asked.filters.len()];
+                SubAck::new(asked.pkid, refused).write(&mut self.output)
+            }
+            Packet::Unsubscribe(asked) => UnsubAck::new(asked.pkid).write(&mut self.output),
+            // Nothing was ever sent that could be acknowledged.
+            Packet::PubAck(_) | Packet::PubRec(_) | Packet::PubComp(_) => return Ok(()),
+            Packet::Disconnect => return Err(Over),
+            _ => {
+                self.broken(&Broken::Malformed("a packet that a client does not send".to_owned()));
+                return Err(Over);
+            }
+        };
+        written.map(|_| ()).map_err(|_| Over)
+    }
+
+    fn broken(&self, broken: &Broken) {
+        let (reason, detail) = match broken {
+            Broken::TooLong(bytes) => (
+                Refusal::TooLong,
+                format!("a packet of {bytes} bytes; `packet_limit` is {}", self.shared.packet_limit),
+            ),
+            Broken::TwiceAsked => {
+                (Refusal::Malformed, "QoS 2 is not spoken here; use QoS 1".to_owned())
+            }
+            Broken::Malformed(why) => (Refusal::Malformed, why.clone()),
+        };
+        let refused = Refused { station: self.known.grant.sole(), reason, detail };
+        tell(&self.shared.context, &self.known.login.0, &refused);
+    }
+
+    fn acknowledge(&mut self) {
+        while let Some(packet) = self.handover.due() {
+            // Writing to memory does not fail.
+            PubAck::new(packet).write(&mut self.output).ok();
+        }
+    }
+
+    async fn write(&mut self, stream: &mut TcpStream) -> Result<(), Over> {
+        if self.output.is_empty() {
+            return Ok(());
+        }
+        let written = tokio::time::timeout(WRITE, stream.write_all(&self.output)).await;
+        self.output.clear();
+        match written {
+            Ok(Ok(())) => Ok(()),
+            _ => Err(Over),
+        }
+    }
+
+    /// How long to wait before reading on, for a sender that is too fast.
+    fn rest(&mut self, now: Instant) -> Option<Duration> {
+        let (station, rest) = self.pace.rest(now)?;
+        if !self.told_rest {
+            self.told_rest = true;
+            let property = &self.shared.context.property;
+            let id = property.stations.get(usize::from(station.0)).map_or("", |s| s.id.as_str());
+            tracing::warn!(station = id, "sends faster than its `rate` allows; it is read slowly");
+        }
+        Some(rest)
+    }
+
+    /// One and a half times what the client promised (MQTT 3.1.1, section 3.1.2.10).
+    fn silence(&self) -> Duration {
+        if self.known.keep_alive.is_zero() {
+            LONGEST_SILENCE
+        } else {
+            self.known.keep_alive * 3 / 2
+        }
+    }
+
+    /// Whether the token still stands: it may have been revoked while connected.
+    fn is_still_granted(&mut self) -> bool {
+        let credentials = &self.shared.context.credentials;
+        let version = credentials.version();
+        if version == self.version {
+            return true;
+        }
+        self.version = version;
+        let (user, password) = &self.known.login;
+        credentials.verify_as(user, password.as_bytes()).as_ref() == Some(&self.known.grant)
+    }
+
+    /// Ends an older connection of the same client (MQTT 3.1.1, section 3.1.4).
+    fn take_over(&self, token: &CancellationToken) {
+        if let Some(client) = &self.known.client {
+            let entry = (self.handover.sender, token.clone());
+            if let Some((_, older)) = self.shared.live().insert(Arc::clone(client), entry) {
+                older.cancel();
+            }
+        }
+    }
+
+    fn leave(&self) {
+        if let Some(client) = &self.known.client {
+            let mut live = self.shared.live();
+            if live.get(client).is_some_and(|(sender, _)| *sender == self.handover.sender) {
+                live.remove(client);
+            }
+        }
+    }
+
+    /// Acknowledges what becomes durable within a moment.
+    async fn stop(&mut self, stream: &mut TcpStream) {
+        let last = Instant::now() + LAST_COMMITS;
+        while self.handover.owing() > 0 && !self.handover.failed() {
+            tokio::select! {
+                () = self.handover.changed() => {}
+                () = tokio::time::sleep_until(last) => break,
+            }
+            self.acknowledge();
+        }
+        tokio::time::timeout(LAST_COMMITS, self.write(stream)).await.ok();
+    }
+}

@@ -104,8 +104,15 @@ fn a_gap_is_the_point_between_two_neighbours_just_seen() {
     assert_eq!(at(120, 0, None), Pointing::At(315.0));
     // What was seen long ago is not just seen.
     assert_eq!(at(120 + 660, 0, None), Pointing::Unknown);
+    // Neither is a neighbour left long ago, though the other was seen a moment ago.
+    assert_eq!(at(2_000, N, None), Pointing::At(360.0));
+    assert_eq!(at(2_010, E, None), Pointing::At(90.0));
+    assert_eq!(at(2_590, E, None), Pointing::At(90.0));
+    assert_eq!(at(2_595, 0, None), Pointing::At(45.0));
+    assert_eq!(at(2_605, E, None), Pointing::At(90.0));
+    assert_eq!(at(2_606, 0, None), Pointing::Unknown);
     // A fault is never held over.
-    assert_eq!(at(130, N | S, Some(90.0)), Pointing::Fault(VaneFault::Opposite));
+    assert_eq!(at(2_700, N | S, Some(90.0)), Pointing::Fault(VaneFault::Opposite));
 }
 
 #[test]

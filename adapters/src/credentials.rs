@@ -7,15 +7,9 @@
 use observation::{Property, StationIndex};
 use sha2::{Digest as _, Sha256};
 use std::fmt;
-use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 use subtle::{Choice, ConditionallySelectable, ConstantTimeEq};
-
-/// Shortest token that is taken, in bytes.
-pub const SHORTEST_TOKEN: usize = 8;
-/// Longest token that is taken, in bytes.
-pub const LONGEST_TOKEN: usize = 512;
 
 /// The place of a gateway in [`Property::gateways`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -210,41 +204,97 @@ impl Credentials {
     }
 }
 
-/// The token in the text of a token file: the first line that is neither blank nor
-/// begins with `#`, without blanks around it.
-///
-/// # Errors
-/// No such line, or a token that is too short, too long or not made of visible ASCII
-/// characters. The message never quotes it.
-pub fn token_in(text: &str) -> Result<&str, String> {
-    let token = text
-        .lines()
-        .map(str::trim)
-        .find(|line| !line.is_empty() && !line.starts_with('#'))
-        .ok_or("there is no token in it: the first line that is neither blank nor begins with `#` is the token")?;
-    if !token.bytes().all(|b| b.is_ascii_graphic()) {
-        return Err("the token holds a blank or a character outside ASCII".to_owned());
-    }
-    if token.len() < SHORTEST_TOKEN || token.len() > LONGEST_TOKEN {
-        return Err(format!(
-            "the token is {} characters long; {SHORTEST_TOKEN} to {LONGEST_TOKEN} are taken",
-            token.len()
-        ));
-    }
-    Ok(token)
-}
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use observation::property::Gateway;
 
-/// Reads a token file and hashes its token.
-///
-/// # Errors
-/// A file that cannot be read or holds no usable token; the message names the file and
-/// never quotes it.
-pub fn read_token_file(path: &Path) -> Result<Digest, String> {
-    let bad = |why: &dyn fmt::Display| format!("token file {}: {why}", path.display());
-    let length = std::fs::metadata(path).map_err(|e| bad(&e))?.len();
-    if length > 64 * 1024 {
-        return Err(bad(&format!("{length} bytes long; a token file is a few lines")));
+    fn property() -> Property {
+        let station = |id: &str| observation::property::Station {
+            id: id.to_owned(),
+            name: id.to_owned(),
+            latitude: 0.0,
+            longitude: 0.0,
+            elevation: 0.0,
+            interval: observation::Span::minutes(1),
+            sleeps: false,
+            oldest: observation::Span::days(-31),
+            newest: observation::Span::minutes(1),
+            time_zone: None,
+            time_in_milliseconds: false,
+            rate: 1_000.0,
+        };
+        let mut property = Property::default();
+        property.stations = vec![station("orchard"), station("ridge"), station("beck")];
+        property.gateways = vec![Gateway {
+            id: "loft".to_owned(),
+            stations: vec![StationIndex(0), StationIndex(1)],
+        }];
+        property.indexed()
     }
-    let text = std::fs::read_to_string(path).map_err(|e| bad(&e))?;
-    token_in(&text).map(|token| Digest::of(token.as_bytes())).map_err(|e| bad(&e))
+
+    const ORCHARD: Owner = Owner::Station(StationIndex(0));
+    const LOFT: Owner = Owner::Gateway(GatewayIndex(0));
+
+    #[test]
+    fn a_token_speaks_for_its_owner_only() {
+        let credentials = Credentials::new(
+            &property(),
+            [(ORCHARD, Digest::of(b"orchard-1")), (ORCHARD, Digest::of(b"orchard-2")), (LOFT, Digest::of(b"loft-1"))],
+        );
+        for token in [&b"orchard-1"[..], b"orchard-2"] {
+            let grant = credentials.verify(token).unwrap();
+            assert_eq!((grant.owner(), grant.sole()), (Some(ORCHARD), Some(StationIndex(0))));
+            assert!(grant.may(StationIndex(0)) && !grant.may(StationIndex(1)));
+        }
+        let grant = credentials.verify(b"loft-1").unwrap();
+        assert!(grant.may(StationIndex(0)) && grant.may(StationIndex(1)) && !grant.may(StationIndex(2)));
+        assert_eq!(grant.sole(), None);
+        for wrong in [&b""[..], b"orchard-3", b"orchard", b"orchard-1 ", b"ORCHARD-1"] {
+            assert_eq!(credentials.verify(wrong), None);
+        }
+    }
+
+    #[test]
+    fn a_password_counts_only_under_its_owners_name() {
+        let credentials = Credentials::new(
+            &property(),
+            [(ORCHARD, Digest::of(b"orchard-1")), (LOFT, Digest::of(b"loft-1"))],
+        );
+        assert_eq!(credentials.verify_as("orchard", b"orchard-1").unwrap().owner(), Some(ORCHARD));
+        assert_eq!(credentials.verify_as("loft", b"loft-1").unwrap().owner(), Some(LOFT));
+        for (name, password) in [("ridge", &b"orchard-1"[..]), ("orchard", b"loft-1"), ("nobody", b"orchard-1"), ("", b"")] {
+            assert_eq!(credentials.verify_as(name, password), None, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_revoked_token_is_nobodys_and_the_version_tells() {
+        let credentials = Credentials::new(&property(), [(ORCHARD, Digest::of(b"old"))]);
+        let version = credentials.version();
+        credentials.replace([(ORCHARD, Digest::of(b"new"))]);
+        assert_ne!(credentials.version(), version);
+        assert_eq!(credentials.verify(b"old"), None);
+        assert!(credentials.verify(b"new").is_some());
+    }
+
+    #[test]
+    fn an_owner_that_does_not_exist_gets_nothing() {
+        let credentials = Credentials::new(
+            &property(),
+            [(Owner::Station(StationIndex(9)), Digest::of(b"a")), (Owner::Gateway(GatewayIndex(1)), Digest::of(b"b"))],
+        );
+        assert_eq!((credentials.verify(b"a"), credentials.verify(b"b")), (None, None));
+    }
+
+    // FIPS 180-4 (2015); the digest of "abc" is that of NIST's example computation.
+    #[test]
+    fn hashes_are_sha_256_and_are_never_printed() {
+        let digest = Digest::of(b"abc");
+        let text: String = digest.as_bytes().iter().map(|b| format!("{b:02x}")).collect();
+        assert_eq!(text, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+        let credentials = Credentials::new(&property(), [(ORCHARD, digest)]);
+        assert_eq!(format!("{digest:?} {credentials:?}"), "Digest(..) Credentials(1 tokens)");
+    }
 }

@@ -70,7 +70,7 @@ fn told(error: &serde_json::Error, text: &str) -> Refused {
         let message = message.split(" at line ").next().unwrap_or_default();
         return Refused::new(Refusal::WrongType, format!("{} ({place})", shown(message)));
     }
-    if word_of_infinity(text, line, column) {
+    if word_of_infinity(error, text) {
         return Refused::new(Refusal::NotFinite, format!("NaN or Infinity at {place}; a missing value is null"));
     }
     let what = if error.is_eof() { "the JSON ends before it is complete" } else { "not JSON" };
@@ -79,16 +79,19 @@ fn told(error: &serde_json::Error, text: &str) -> Refused {
 
 /// Whether the deserializer stopped at one of the words that some firmware prints for
 /// a number that is none.
-fn word_of_infinity(text: &str, line: usize, column: usize) -> bool {
-    let Some(text) = text.split('\n').nth(line.saturating_sub(1)) else { return false };
-    let near = text.as_bytes().get(column.saturating_sub(3)..).unwrap_or_default();
-    let near = near.get(..near.len().min(12)).unwrap_or_default().to_ascii_lowercase();
-    let after_number = |at: usize| {
-        near.get(..at).is_some_and(|before| before.iter().all(|b| !b.is_ascii_alphanumeric() && *b != b'"'))
-    };
-    [&b"nan"[..], b"inf"].iter().any(|word| {
-        near.windows(word.len()).position(|w| w == *word).is_some_and(after_number)
-    })
+fn word_of_infinity(error: &serde_json::Error, text: &str) -> bool {
+    let message = error.to_string();
+    if !["expected value", "expected ident", "invalid number"].iter().any(|m| message.starts_with(m)) {
+        return false;
+    }
+    let Some(line) = text.split('\n').nth(error.line().saturating_sub(1)) else { return false };
+    let stopped = error.column().saturating_sub(1).min(line.len());
+    let bytes = line.as_bytes();
+    let begins = |b: &u8| matches!(b, b':' | b',' | b'[') || b.is_ascii_whitespace();
+    let start = bytes.iter().take(stopped).rposition(begins).map_or(0, |at| at + 1);
+    let word = bytes.get(start..).unwrap_or_default();
+    let word = word.strip_prefix(b"-").or(word.strip_prefix(b"+")).unwrap_or(word);
+    word.get(..3).is_some_and(|w| w.eq_ignore_ascii_case(b"nan") || w.eq_ignore_ascii_case(b"inf"))
 }
 
 /// Any JSON value, strictly.

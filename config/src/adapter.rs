@@ -67,15 +67,11 @@ impl AdapterTable {
     /// All faults that can be told apart, each at its place.
     pub fn decode<T: DeserializeOwned>(&self) -> Result<T, Vec<Fault>> {
         let (root, broken) = assemble(&self.documents);
-        if !broken.is_empty() {
-            return Err(broken);
-        }
         let Some(mut table) = self.find(&root) else {
-            return Err(vec![Fault::without_place(
-                &self.path(&[]),
-                "there is no such table",
-                None,
-            )]);
+            // Merging faults are told by whoever loads; here they matter only where
+            // they took the table away.
+            let gone = Fault::without_place(&self.header(), "there is no such table", None);
+            return Err(if broken.is_empty() { vec![gone] } else { broken });
         };
         let mut faults: Vec<Fault> = Vec::new();
         // The places of tables that a refused key was taken out of, to look for more:

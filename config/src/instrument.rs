@@ -5,11 +5,12 @@ use crate::measures::Scale;
 use crate::nearest::nearest;
 use crate::reader::{Item, Table};
 use crate::signal::{self, Family, Written};
-use crate::station::{Plan, Usual, channel_name, reports};
+use crate::station::{Plan, Usual, channel_name, is_channel_name, reports};
 use observation::property::{Channel, Instrument, Ratio, Signal, Stamp};
 use observation::{ChannelIndex, Quantity, Span, StationIndex, Statistic, Unit};
 use std::collections::HashSet;
 use std::ops::Range;
+use toml::de::DeValue;
 
 /// Most instruments of one station.
 const MOST: usize = 500;
@@ -55,6 +56,7 @@ pub(crate) struct Draft {
 /// Reads the instruments of one station; supplies are resolved when all are known.
 pub(crate) fn read(list: &Item<'_>, usual: &Usual, plan: &mut Plan<'_>) {
     let mut ids: HashSet<String> = HashSet::new();
+    let mut refused: Vec<String> = Vec::new();
     let mut supplies: Vec<(usize, String, Range<usize>)> = Vec::new();
     for table in list.tables("[[station.instrument]]", MOST) {
         let id_item = table.required("id", "\"screen_temperature\"");
@@ -86,12 +88,30 @@ pub(crate) fn read(list: &Item<'_>, usual: &Usual, plan: &mut Plan<'_>) {
             }
             plan.property.instruments.push(instrument);
             plan.drafts.push(draft);
+        } else if let Some(DeValue::String(name)) = table.item("channel").map(|item| item.value)
+            && is_channel_name(name)
+        {
+            refused.push(name.clone().into_owned());
         }
         table.finish();
     }
     for (instrument, supply, span) in supplies {
         resolve_supply(instrument, &supply, &span, usual.station, plan);
     }
+    // The instrument has its fault; whoever names its channel has none.
+    for name in refused {
+        let held = |c: &Channel| c.station == usual.station && c.name == name;
+        if !plan.property.channels.iter().any(held) {
+            plan.property.channels.extend(plain_channel(usual.station, &name, false));
+        }
+    }
+}
+
+/// A channel of bare numbers, or of words.
+pub(crate) fn plain_channel(station: StationIndex, name: &str, words: bool) -> Option<Channel> {
+    let unit = Unit::parse("1").ok()?;
+    let name = name.to_owned();
+    Some(Channel { station, name, unit, senml_name: None, accepts_text: words })
 }
 
 type Built = (Instrument, Draft, Option<(String, Range<usize>)>);
@@ -390,7 +410,7 @@ fn resolve_supply(
     let Some(instrument) = plan.property.instruments.get_mut(instrument) else { return };
     let channels = &mut plan.property.channels;
     let found = channels.iter().position(|c| c.station == station && c.name == name);
-    if crate::station::RESERVED.contains(&name) || name.is_empty() || name.len() > 64 {
+    if !is_channel_name(name) {
         plan.report.fault(
             span,
             "the supply is a channel of this station",

@@ -27,8 +27,8 @@ pub use adapter::AdapterTable;
 pub use fault::{Fault, Faults};
 pub use nearest::nearest;
 pub use settings::{
-    ControlSettings, HistorySettings, HttpSettings, ProcessorSettings, Settings, load,
-    load_without_secrets,
+    ControlSettings, Examined, HistorySettings, HttpSettings, ProcessorSettings, Settings, examine,
+    load, load_without_secrets,
 };
 pub use token::{Owner, Secret, TokenFile, read_secret};
 pub use value::{Bytes, Lapse};

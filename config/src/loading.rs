@@ -3,11 +3,10 @@
 use crate::adapter::AdapterTable;
 use crate::assembly::{assemble, read};
 use crate::document::{Documents, Kind};
-use crate::fault::{Fault, Faults};
 use crate::reader::{Item, Report, Table, is_identifier};
 use crate::sensor::station_of;
 use crate::settings::{
-    ControlSettings, HistorySettings, HttpSettings, ProcessorSettings, Settings,
+    ControlSettings, Examined, HistorySettings, HttpSettings, ProcessorSettings, Settings,
 };
 use crate::station::{Plan, elevation, token_file};
 use crate::token::Owner;
@@ -26,27 +25,23 @@ const MOST_GATEWAYS: usize = 1_000;
 /// Most sources, and most forwarders.
 const MOST_ADAPTERS: usize = 200;
 
-pub(crate) fn load(path: &Path, overrides: &[String], secrets: bool) -> Result<Settings, Faults> {
-    let documents = read(path, overrides).map_err(faults_of)?;
-    decode(&Arc::new(documents), secrets)
-}
-
-fn faults_of(found: Vec<Fault>) -> Faults {
-    Faults::of(found).unwrap_or_else(|| Fault::without_place("settings", "refused", None).into())
+/// Reads and decodes; see [`crate::examine`].
+pub(crate) fn examine(path: &Path, overrides: &[String], secrets: bool) -> Examined {
+    match read(path, overrides) {
+        Ok(documents) => decode(&Arc::new(documents), secrets),
+        Err(faults) => Examined { settings: None, faults },
+    }
 }
 
 /// Decodes documents that were read.
-pub(crate) fn decode(documents: &Arc<Documents>, secrets: bool) -> Result<Settings, Faults> {
+fn decode(documents: &Arc<Documents>, secrets: bool) -> Examined {
     let (root, faults) = assemble(documents);
-    let broken =
-        matches!(root.get_ref(), DeValue::Table(map) if map.is_empty()) && !faults.is_empty();
-    if broken {
-        return Err(faults_of(faults));
-    }
-    let report = Report::new(documents, faults);
-    let DeValue::Table(map) = root.get_ref() else {
-        return Err(faults_of(Vec::new()));
+    let map = match root.get_ref() {
+        // No file could be read: what is missing then is no fault of its own.
+        DeValue::Table(map) if !map.is_empty() || faults.is_empty() => map,
+        _ => return Examined { settings: None, faults },
     };
+    let report = Report::new(documents, faults);
     let root = Table::new(&report, "the settings file", root.span().start..root.span().start, map);
     let mut plan = Plan {
         report: &report,
@@ -84,11 +79,8 @@ pub(crate) fn decode(documents: &Arc<Documents>, secrets: bool) -> Result<Settin
     root.finish();
     let Plan { property, credentials, .. } = plan;
     let (faults, warnings) = report.into_parts();
-    if let Some(faults) = Faults::of(faults) {
-        return Err(faults);
-    }
     let property = property.indexed();
-    Ok(Settings {
+    let settings = Settings {
         fingerprint: fingerprint(&property, processor),
         timeline: timeline::text(&property),
         text: whole_text(documents),
@@ -101,7 +93,8 @@ pub(crate) fn decode(documents: &Arc<Documents>, secrets: bool) -> Result<Settin
         forwarders,
         credentials,
         warnings,
-    })
+    };
+    Examined { settings: Some(settings), faults }
 }
 
 fn property(root: &Table<'_>, plan: &mut Plan<'_>) {
@@ -345,13 +338,13 @@ fn whole_text(documents: &Documents) -> String {
                 let name = Path::new(&document.name)
                     .file_name()
                     .map_or_else(String::new, |n| n.display().to_string());
-                whole.push_str(&format!("# {name}\n{}", document.text));
+                whole.extend(["# ", &name, "\n", &document.text]);
                 if !document.text.ends_with('\n') {
                     whole.push('\n');
                 }
             }
             Kind::Override => {
-                whole.push_str(&format!("# --set {}\n", document.text.replace('\n', " ")))
+                whole.extend(["# --set ", &document.text.replace('\n', " "), "\n"]);
             }
         }
     }

@@ -19,7 +19,7 @@ pub(crate) enum Scale {
 /// From when on, where the settings give no date: the first day of the calendar.
 pub(crate) const EVER: Time = Time(-62_135_596_800_000);
 
-impl<'r> Item<'r> {
+impl Item<'_> {
     /// A measure such as `"1.5 m"` in `unit`.
     pub(crate) fn measure(&self, unit: &str, scale: Scale, example: &str) -> Option<f64> {
         let DeValue::String(text) = self.value else {
@@ -141,16 +141,14 @@ impl<'r> Item<'r> {
     /// The name of a time zone that this system knows.
     pub(crate) fn zone(&self) -> Option<(String, TimeZone)> {
         let name = self.text()?;
-        match TimeZone::get(name) {
-            Ok(zone) => Some((zone.iana_name().unwrap_or(name).to_owned(), zone)),
-            Err(_) => {
-                self.fault(
-                    &format!("the time zone `{name}` is not known to this system"),
-                    "write an IANA name such as \"Europe/London\" or \"UTC\"; the package tzdata must be installed",
-                );
-                None
-            }
+        if let Ok(zone) = TimeZone::get(name) {
+            return Some((zone.iana_name().unwrap_or(name).to_owned(), zone));
         }
+        self.fault(
+            &format!("the time zone `{name}` is not known to this system"),
+            "write an IANA name such as \"Europe/London\" or \"UTC\"; the package tzdata must be installed",
+        );
+        None
     }
 
     /// A date, which means its first moment in `zone`, or an instant with `Z` or offset.

@@ -60,7 +60,7 @@ pub struct HttpSettings {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ControlSettings {
     /// `socket`: path of the local socket; where none is given, `control.sock` in
-    /// $RUNTIME_DIRECTORY, else in the history's directory.
+    /// `$RUNTIME_DIRECTORY`, else in the history's directory.
     pub socket: Option<PathBuf>,
 }
 
@@ -78,7 +78,7 @@ pub struct ProcessorSettings {
 /// # Errors
 /// All faults of the document.
 pub fn load(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
-    crate::loading::load(path, overrides, true)
+    examine(path, overrides).sound()
 }
 
 /// As [`load`], but token files are neither looked for nor read: for commands that need
@@ -87,7 +87,40 @@ pub fn load(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
 /// # Errors
 /// All faults of the document.
 pub fn load_without_secrets(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
-    crate::loading::load(path, overrides, false)
+    crate::loading::examine(path, overrides, false).sound()
+}
+
+/// What [`examine`] found.
+#[derive(Clone, Debug)]
+pub struct Examined {
+    /// The settings as far as they could be understood; none where a file is no TOML or
+    /// cannot be read. Where there are faults this serves one purpose: to let each
+    /// source look at its own table, so that its faults are told in the same run. What
+    /// was refused is missing or at its usual value, but every station and channel that
+    /// is named is there.
+    pub settings: Option<Settings>,
+    /// What is wrong so far; empty where the settings stand.
+    pub faults: Vec<Fault>,
+}
+
+impl Examined {
+    /// The settings, if nothing is wrong.
+    ///
+    /// # Errors
+    /// All faults.
+    pub fn sound(self) -> Result<Settings, Faults> {
+        match (Faults::of(self.faults), self.settings) {
+            (None, Some(settings)) => Ok(settings),
+            (Some(faults), _) => Err(faults),
+            (None, None) => Err(Fault::without_place("settings", "cannot be read", None).into()),
+        }
+    }
+}
+
+/// As [`load`], but gives what was understood beside what is wrong, for `check`, which
+/// tells the faults of the sources' own tables in the same run.
+pub fn examine(path: &Path, overrides: &[String]) -> Examined {
+    crate::loading::examine(path, overrides, true)
 }
 
 impl Settings {

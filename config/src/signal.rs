@@ -56,6 +56,8 @@ const WORDS: &[&str] = &[
     "change_state",
 ];
 const TOTAL: &str = "{ pulse_total = { bits = 32 } }";
+/// Degrees over which a switch may be closed.
+const ARC: (f64, f64) = (30.0, 180.0);
 /// Most bands of a ladder.
 const MOST_BANDS: usize = 360;
 
@@ -200,7 +202,6 @@ fn switches(table: &Table<'_>) -> Option<Switches> {
         None => Some(true),
         Some(item) => item.whole(0..=1, "1").map(|bit| bit == 1),
     };
-    const ARC: (f64, f64) = (30.0, 180.0);
     let arc = table.item("arc");
     let arcs = match (&arc, table.item("arcs")) {
         (None, None) => Some([135.0; 4]),

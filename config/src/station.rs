@@ -4,8 +4,8 @@ use crate::instrument::{self, Draft};
 use crate::reader::{Item, Report, Table};
 use crate::token::{Owner, TokenFile, credentials_directory, secret_path};
 use jiff::tz::TimeZone;
-use observation::property::{Channel, Reports, Station};
-use observation::{Property, Span, StationIndex, Unit};
+use observation::property::{Reports, Station};
+use observation::{Property, Span, StationIndex};
 use std::collections::HashSet;
 
 /// Most stations of one property.
@@ -191,14 +191,8 @@ fn text_channels(item: &Item<'_>, station: StationIndex, plan: &mut Plan<'_>) {
         let taken = plan.property.channels.iter().any(|c| c.station == station && c.name == name);
         if taken {
             item.fault(&format!("`{name}` is a channel already"), "name it once");
-        } else if let Ok(unit) = Unit::parse("1") {
-            plan.property.channels.push(Channel {
-                station,
-                name: name.to_owned(),
-                unit,
-                senml_name: None,
-                accepts_text: true,
-            });
+        } else {
+            plan.property.channels.extend(instrument::plain_channel(station, name, true));
         }
     }
 }
@@ -213,8 +207,7 @@ pub(crate) fn channel_name<'r>(item: &Item<'r>) -> Option<&'r str> {
         );
         return None;
     }
-    let fits = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-' | b'.' | b':');
-    if (1..=64).contains(&name.len()) && name.bytes().all(fits) {
+    if is_channel_name(name) {
         return Some(name);
     }
     item.fault(
@@ -222,4 +215,10 @@ pub(crate) fn channel_name<'r>(item: &Item<'r>) -> Option<&'r str> {
         "name the channel as the station sends it; other names are mapped in the source's `map`",
     );
     None
+}
+
+/// Whether a text may name a channel.
+pub(crate) fn is_channel_name(name: &str) -> bool {
+    let fits = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-' | b'.' | b':');
+    (1..=64).contains(&name.len()) && name.bytes().all(fits) && !RESERVED.contains(&name)
 }

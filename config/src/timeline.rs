@@ -189,7 +189,16 @@ pub(crate) fn text(property: &Property) -> String {
     let width = lines.iter().map(|(from, ..)| when(*from).len()).max().unwrap_or(0);
     let mut out = String::new();
     for (from, place, _, what) in lines {
-        out.push_str(&format!("{:width$}  {place}  {what}\n", when(from)));
+        let when = when(from);
+        out.extend([
+            &when,
+            &" ".repeat(width.saturating_sub(when.len())),
+            "  ",
+            &place,
+            "  ",
+            &what,
+            "\n",
+        ]);
     }
     out
 }

@@ -68,6 +68,11 @@ fn a_fragment_that_is_not_toml_hides_nothing_else_as_missing() {
     assert!(faults.iter().next().unwrap().file().unwrap().ends_with("conf.d/a.toml"));
 }
 
+#[derive(serde::Deserialize)]
+struct Listen {
+    listen: String,
+}
+
 #[test]
 fn overrides_replace_and_add() {
     let text = format!(
@@ -94,10 +99,6 @@ fn overrides_replace_and_add() {
     assert!((settings.property.elevation - 10.0).abs() < 1e-9);
     let names: Vec<_> = settings.sources.iter().map(|s| s.name.as_str()).collect();
     assert_eq!(names, ["push", "yard"]);
-    #[derive(serde::Deserialize)]
-    struct Listen {
-        listen: String,
-    }
     for source in &settings.sources {
         assert_eq!(source.decode::<Listen>().unwrap().listen, "127.0.0.1:0");
     }

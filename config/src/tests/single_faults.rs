@@ -207,6 +207,7 @@ fn the_property_itself_is_checked() {
 }
 
 #[test]
+#[allow(clippy::too_many_lines)]
 fn instruments_are_checked_key_by_key() {
     for (keys, place, message) in [
         ("unit = \"Cel\"", (4, 1), "`quantity` is missing"),
@@ -438,10 +439,10 @@ fn calibrations_are_checked_key_by_key() {
 
 #[test]
 fn instruments_of_one_station_agree_and_are_told_apart() {
+    const T: &str = "id = \"a\"\nchannel = \"t\"\nquantity = \"air_temperature\"\nunit = \"Cel\"";
     let two = |a: &str, b: &str| {
         format!("{PROPERTY}{STATION}[[station.instrument]]\n{a}\n[[station.instrument]]\n{b}\n")
     };
-    const T: &str = "id = \"a\"\nchannel = \"t\"\nquantity = \"air_temperature\"\nunit = \"Cel\"";
     for (b, place, message) in [
         (T.to_owned(), (10, 6), "another instrument `a`"),
         (T.replace("\"a\"", "\"b\"").replace("Cel", "[degF]"), (11, 11), "is in `Cel` for another"),
@@ -464,6 +465,23 @@ fn a_broken_instrument_is_no_second_fault_of_who_names_it() {
     assert_eq!(one(&text).0, 8);
     let text = text.replace("hPa", "Cel").replace("instrument = \"x\"", "instrument = \"y\"");
     assert!(one(&text).2.contains("no instrument `y`"));
+}
+
+#[test]
+fn what_was_understood_is_given_beside_the_faults() {
+    let folder = Folder::new();
+    let text = instrument("quantity = \"air_temperature\"\nunit = \"hPa\"\n")
+        + "[source.http.push]\nlisten = 5\n";
+    let path = folder.write("isobarn.toml", &text);
+    let examined = crate::examine(&path, &[]);
+    assert_eq!(examined.faults.len(), 1);
+    let settings = examined.settings.as_ref().unwrap();
+    let orchard = settings.property.station("orchard").unwrap();
+    assert!(settings.property.channel(orchard, "x").is_some(), "a mapping may name it");
+    assert_eq!(settings.sources.len(), 1);
+    assert!(examined.sound().is_err());
+    let path = folder.write("isobarn.toml", "= 1");
+    assert!(crate::examine(&path, &[]).settings.is_none());
 }
 
 #[test]

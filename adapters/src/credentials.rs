@@ -4,25 +4,13 @@
 //! the same time whichever token was meant and however much of it was right; nothing
 //! here prints a token or its hash.
 
+pub use config::Owner;
 use observation::{Property, StationIndex};
 use sha2::{Digest as _, Sha256};
 use std::fmt;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 use subtle::{Choice, ConditionallySelectable, ConstantTimeEq};
-
-/// The place of a gateway in [`Property::gateways`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct GatewayIndex(pub u16);
-
-/// Whose token it is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Owner {
-    /// A station's own.
-    Station(StationIndex),
-    /// A base's that speaks for several stations.
-    Gateway(GatewayIndex),
-}
 
 /// The SHA-256 of a token.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -126,7 +114,7 @@ impl Credentials {
             .map(|(i, s)| (s.id.clone(), Owner::Station(StationIndex(i))));
         let gateways = (0..)
             .zip(&property.gateways)
-            .map(|(i, g)| (g.id.clone(), Owner::Gateway(GatewayIndex(i))));
+            .map(|(i, g)| (g.id.clone(), Owner::Gateway(i)));
         let credentials = Self {
             names: stations.chain(gateways).collect(),
             stations_of_gateways: property
@@ -193,7 +181,7 @@ impl Credentials {
                 Arc::from([station])
             }
             Owner::Gateway(index) => {
-                Arc::clone(self.stations_of_gateways.get(usize::from(index.0))?)
+                Arc::clone(self.stations_of_gateways.get(index)?)
             }
         };
         Some(Grant { owner: Some(owner), stations })
@@ -235,7 +223,7 @@ mod tests {
     }
 
     const ORCHARD: Owner = Owner::Station(StationIndex(0));
-    const LOFT: Owner = Owner::Gateway(GatewayIndex(0));
+    const LOFT: Owner = Owner::Gateway(0);
 
     #[test]
     fn a_token_speaks_for_its_owner_only() {
@@ -283,7 +271,7 @@ mod tests {
     fn an_owner_that_does_not_exist_gets_nothing() {
         let credentials = Credentials::new(
             &property(),
-            [(Owner::Station(StationIndex(9)), Digest::of(b"a")), (Owner::Gateway(GatewayIndex(1)), Digest::of(b"b"))],
+            [(Owner::Station(StationIndex(9)), Digest::of(b"a")), (Owner::Gateway(1), Digest::of(b"b"))],
         );
         assert_eq!((credentials.verify(b"a"), credentials.verify(b"b")), (None, None));
     }

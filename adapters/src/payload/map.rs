@@ -5,8 +5,12 @@ use super::gather::{Gather, Target};
 use super::scalar::Scalar;
 use super::{Decoded, Reader, Refused, shown};
 use observation::{Property, Refusal, StationIndex, Unit};
+use serde::de::value::MapAccessDeserializer;
+use serde::de::{MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
 use serde_json::Value;
 use serde_json_path::JsonPath;
+use std::fmt;
 
 /// The compiled places of one station's channels and reserved names.
 #[derive(Clone, Debug)]
@@ -40,6 +44,49 @@ pub struct Place<'a> {
     pub path: &'a str,
     /// The unit of what stands there, if it is not the channel's.
     pub unit: Option<&'a str>,
+}
+
+/// What stands behind a name in a table `map` of the settings: a path, or a path with
+/// the unit of what stands there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Mapped {
+    /// As [`Place::path`].
+    pub path: String,
+    /// As [`Place::unit`].
+    pub unit: Option<String>,
+}
+
+impl Mapped {
+    /// The entry of a name.
+    pub fn place<'a>(&'a self, name: &'a str) -> Place<'a> {
+        Place { name, path: &self.path, unit: self.unit.as_deref() }
+    }
+}
+
+impl<'de> Deserialize<'de> for Mapped {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        #[serde(deny_unknown_fields)]
+        struct Table {
+            path: String,
+            unit: Option<String>,
+        }
+        struct PathOrTable;
+        impl<'de> Visitor<'de> for PathOrTable {
+            type Value = Mapped;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a path, or a table with `path` and `unit`")
+            }
+            fn visit_str<E>(self, path: &str) -> Result<Mapped, E> {
+                Ok(Mapped { path: path.to_owned(), unit: None })
+            }
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Mapped, A::Error> {
+                Table::deserialize(MapAccessDeserializer::new(map))
+                    .map(|table| Mapped { path: table.path, unit: table.unit })
+            }
+        }
+        deserializer.deserialize_any(PathOrTable)
+    }
 }
 
 impl Map {

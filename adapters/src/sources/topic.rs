@@ -6,15 +6,12 @@
 
 use crate::credentials::Grant;
 use crate::payload::Checksum;
-use crate::payload::map::Place;
+use crate::payload::map::{Mapped, Place};
 use crate::payload::{Decoded, LONGEST, Map, Reader, Refused, shown};
 use config::{AdapterTable, Fault, nearest};
 use observation::{ChannelIndex, Property, Refusal, StationIndex};
 use serde::Deserialize;
-use serde::de::value::MapAccessDeserializer;
-use serde::de::{Deserializer, Error, MapAccess, Visitor};
 use std::collections::{BTreeMap, HashMap};
-use std::fmt;
 use std::sync::Arc;
 
 /// Most topics that are remembered in one session.
@@ -47,39 +44,6 @@ enum Format {
     Json,
     Senml,
     KeyValue,
-}
-
-/// A path, or a path with the unit of what stands there.
-#[derive(Clone, Debug)]
-struct Mapped {
-    path: String,
-    unit: Option<String>,
-}
-
-impl<'de> Deserialize<'de> for Mapped {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        #[derive(Deserialize)]
-        #[serde(deny_unknown_fields)]
-        struct Table {
-            path: String,
-            unit: Option<String>,
-        }
-        struct PathOrTable;
-        impl<'de> Visitor<'de> for PathOrTable {
-            type Value = Mapped;
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a path, or a table with `path` and `unit`")
-            }
-            fn visit_str<E: Error>(self, path: &str) -> Result<Mapped, E> {
-                Ok(Mapped { path: path.to_owned(), unit: None })
-            }
-            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Mapped, A::Error> {
-                Table::deserialize(MapAccessDeserializer::new(map))
-                    .map(|table| Mapped { path: table.path, unit: table.unit })
-            }
-        }
-        deserializer.deserialize_any(PathOrTable)
-    }
 }
 
 /// A checked filter.

@@ -2,7 +2,7 @@
 
 use crate::croft::{BECK, ORCHARD, RIDGE, property};
 use crate::{reader, values};
-use adapters::credentials::{Credentials, Digest, GatewayIndex, Grant, Owner};
+use adapters::credentials::{Credentials, Digest, Grant, Owner};
 use adapters::payload::{Decoded, Refused};
 use observation::{Refusal, Stated, Time};
 
@@ -11,7 +11,7 @@ fn read(grant: &Grant, pack: &str) -> Result<Vec<Decoded>, Refused> {
 }
 
 fn gateway() -> Grant {
-    let credentials = Credentials::new(&property(), [(Owner::Gateway(GatewayIndex(0)), Digest::of(b"x"))]);
+    let credentials = Credentials::new(&property(), [(Owner::Gateway(0), Digest::of(b"x"))]);
     credentials.verify(b"x").unwrap()
 }
 

@@ -1,13 +1,16 @@
 //! `[[station.instrument]]`: a channel with a meaning.
 
 use crate::calibration::{self, Entry};
+use crate::channel::{
+    channel_name, is_channel_name, plain_channel, resolve_supply, shared_channel,
+};
 use crate::measures::Scale;
 use crate::nearest::nearest;
 use crate::reader::{Item, Table};
 use crate::signal::{self, Family, Written};
-use crate::station::{Plan, Usual, channel_name, is_channel_name, reports};
+use crate::station::{Plan, Usual, reports};
 use observation::property::{Channel, Instrument, Ratio, Signal, Stamp};
-use observation::{ChannelIndex, Quantity, Span, StationIndex, Statistic, Unit};
+use observation::{Quantity, Span, Statistic, Unit};
 use std::collections::HashSet;
 use std::ops::Range;
 use toml::de::DeValue;
@@ -105,13 +108,6 @@ pub(crate) fn read(list: &Item<'_>, usual: &Usual, plan: &mut Plan<'_>) {
             plan.property.channels.extend(plain_channel(usual.station, &name, false));
         }
     }
-}
-
-/// A channel of bare numbers, or of words.
-pub(crate) fn plain_channel(station: StationIndex, name: &str, words: bool) -> Option<Channel> {
-    let unit = Unit::parse("1").ok()?;
-    let name = name.to_owned();
-    Some(Channel { station, name, unit, senml_name: None, accepts_text: words })
 }
 
 type Built = (Instrument, Draft, Option<(String, Range<usize>)>);
@@ -323,59 +319,6 @@ fn mounting(item: &Item<'_>, quantity: Option<Quantity>) -> Option<f64> {
     Some(angle)
 }
 
-/// The channel of that name, made or found; instruments on one channel agree about it.
-fn shared_channel(
-    channel: Channel,
-    item: Option<&Item<'_>>,
-    table: &Table<'_>,
-    plan: &mut Plan<'_>,
-) -> Option<ChannelIndex> {
-    let channels = &mut plan.property.channels;
-    let found =
-        channels.iter().position(|c| c.station == channel.station && c.name == channel.name);
-    let Some(place) = found else {
-        channels.push(channel);
-        return index(channels.len() - 1);
-    };
-    let held = channels.get_mut(place)?;
-    let fault = |message: &str, help: &str| match item {
-        Some(item) => item.fault(message, help),
-        None => table.report.fault(&table.span, message, help),
-    };
-    if !same_scale(&held.unit, &channel.unit) {
-        fault(
-            &format!(
-                "the channel `{}` is in `{}` for another instrument and in `{}` here",
-                channel.name, held.unit, channel.unit
-            ),
-            "a channel has one unit",
-        );
-        return None;
-    }
-    match (&held.senml_name, channel.senml_name) {
-        (Some(a), Some(b)) if *a != b => {
-            fault(
-                &format!("the channel `{}` has another `senml_name` already", channel.name),
-                "a channel has one name",
-            );
-            return None;
-        }
-        (None, Some(name)) => held.senml_name = Some(name),
-        _ => {}
-    }
-    held.accepts_text |= channel.accepts_text;
-    index(place)
-}
-
-fn index(place: usize) -> Option<ChannelIndex> {
-    u32::try_from(place).ok().map(ChannelIndex)
-}
-
-fn same_scale(a: &Unit, b: &Unit) -> bool {
-    let same = |value: f64| a.convert(value, b).is_some_and(|v| (v - value).abs() <= 1e-9);
-    same(0.0) && same(1.0)
-}
-
 /// The signal with its supply still to be found.
 fn resolved(written: Written) -> (Signal, Option<(String, Range<usize>)>) {
     let signal = match written {
@@ -397,57 +340,4 @@ fn resolved(written: Written) -> (Signal, Option<(String, Range<usize>)>) {
         }
     };
     (signal, None)
-}
-
-/// Finds or makes the channel of a supply; it is in the same unit as the signal.
-fn resolve_supply(
-    instrument: usize,
-    name: &str,
-    span: &Range<usize>,
-    station: StationIndex,
-    plan: &mut Plan<'_>,
-) {
-    let Some(instrument) = plan.property.instruments.get_mut(instrument) else { return };
-    let channels = &mut plan.property.channels;
-    let found = channels.iter().position(|c| c.station == station && c.name == name);
-    if !is_channel_name(name) {
-        plan.report.fault(
-            span,
-            "the supply is a channel of this station",
-            "write supply = \"supply\"",
-        );
-        return;
-    }
-    let place = found.unwrap_or_else(|| {
-        channels.push(Channel {
-            station,
-            name: name.to_owned(),
-            unit: instrument.unit.clone(),
-            senml_name: None,
-            accepts_text: false,
-        });
-        channels.len() - 1
-    });
-    let Some(supply) = index(place) else { return };
-    if supply == instrument.channel {
-        plan.report.fault(
-            span,
-            "a signal is no supply of itself",
-            "name the channel that carries the supply voltage",
-        );
-        return;
-    }
-    if let Some(channel) = channels.get(place)
-        && !same_scale(&channel.unit, &instrument.unit)
-    {
-        plan.report.fault(
-            span,
-            &format!("the supply is in `{}` and the signal in `{}`", channel.unit, instrument.unit),
-            "give both the same `unit`",
-        );
-        return;
-    }
-    if let Signal::Ratio(ratio) = &mut instrument.signal {
-        ratio.supply = Some(supply);
-    }
 }

@@ -6,6 +6,7 @@
 mod adapter;
 mod assembly;
 mod calibration;
+mod channel;
 mod document;
 mod fault;
 mod instrument;
@@ -16,6 +17,7 @@ mod reader;
 mod sensor;
 mod settings;
 mod signal;
+mod single;
 mod station;
 #[cfg(test)]
 mod tests;

@@ -1,5 +1,6 @@
 //! `[[station]]`: who sends, and what is believed of its clock.
 
+use crate::channel;
 use crate::instrument::{self, Draft};
 use crate::reader::{Item, Report, Table};
 use crate::token::{Owner, TokenFile, credentials_directory, secret_path};
@@ -10,15 +11,10 @@ use std::collections::HashSet;
 
 /// Most stations of one property.
 const MOST: usize = 1_000;
-/// Most text channels of one station.
-const MOST_TEXTS: usize = 32;
 /// Samples a second where the settings give no `rate`.
 pub(crate) const USUAL_RATE: f64 = 1_000.0;
 /// What `rate = "0 /s"` means: no limit that a sender could reach, and still finite.
 pub(crate) const NO_RATE: f64 = 1e12;
-/// Names in every station that are not channels.
-pub(crate) const RESERVED: [&str; 3] = ["time", "boot", "sequence"];
-
 /// What the instruments of a station take from it where they say nothing.
 pub(crate) struct Usual {
     pub(crate) station: StationIndex,
@@ -71,7 +67,7 @@ pub(crate) fn read(list: &Item<'_>, plan: &mut Plan<'_>) {
             instrument::read(&item, &usual, plan);
         }
         if let Some(item) = texts {
-            text_channels(&item, index, plan);
+            channel::text_channels(&item, index, plan);
         }
         table.finish();
     }
@@ -177,48 +173,4 @@ pub(crate) fn token_file(table: &Table<'_>, owner: Owner, plan: &mut Plan<'_>) {
         }
     }
     plan.credentials.push(file);
-}
-
-/// Channels that send words and have no instrument.
-fn text_channels(item: &Item<'_>, station: StationIndex, plan: &mut Plan<'_>) {
-    let names = item.list("[\"reset_cause\"]").unwrap_or_default();
-    if names.len() > MOST_TEXTS {
-        item.fault(&format!("`text_channels` has more than {MOST_TEXTS} entries"), "");
-        return;
-    }
-    for item in names {
-        let Some(name) = channel_name(&item) else { continue };
-        let taken = plan.property.channels.iter().any(|c| c.station == station && c.name == name);
-        if taken {
-            item.fault(&format!("`{name}` is a channel already"), "name it once");
-        } else {
-            plan.property.channels.extend(instrument::plain_channel(station, name, true));
-        }
-    }
-}
-
-/// The name of a channel: 1 to 64 letters, digits, `_`, `-`, `.` and `:`, not reserved.
-pub(crate) fn channel_name<'r>(item: &Item<'r>) -> Option<&'r str> {
-    let name = item.text()?;
-    if RESERVED.contains(&name) {
-        item.fault(
-            &format!("`{name}` is reserved in every station and is no channel"),
-            "it carries the sender's time, boot id or sequence; name another channel",
-        );
-        return None;
-    }
-    if is_channel_name(name) {
-        return Some(name);
-    }
-    item.fault(
-        &format!("`{}` is 1 to 64 letters, digits, `_`, `-`, `.` and `:`", item.key),
-        "name the channel as the station sends it; other names are mapped in the source's `map`",
-    );
-    None
-}
-
-/// Whether a text may name a channel.
-pub(crate) fn is_channel_name(name: &str) -> bool {
-    let fits = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-' | b'.' | b':');
-    (1..=64).contains(&name.len()) && name.bytes().all(fits) && !RESERVED.contains(&name)
 }

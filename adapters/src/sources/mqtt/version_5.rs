@@ -1,4 +1,7 @@
 //! MQTT 5 by rumqttc.
+//!
+//! Known of the library's version 0.25.1: a goodbye of the broker that gives a reason but
+//! no length of its properties is not read; the closed connection that follows is.
 
 use super::link::{Event, Link, Lost, Opening, Publish, Requests};
 use futures_util::stream;

@@ -1,1 +1,10 @@
-//! Checks on readings, from one station and from its neighbours; pure
+//! Checks on readings: what one value says of itself and of the one before it.
+//!
+//! A check returns a flag and reasons; it changes no value and deletes nothing. This
+//! room is pure: `now` is an argument, and what was before is an argument too. Start
+//! reading at [`single::check`].
+
+pub mod fault;
+pub mod range;
+pub mod single;
+pub mod step;

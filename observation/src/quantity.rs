@@ -99,7 +99,7 @@ quantities! {
     /// Saturation vapour pressure.
     SaturationVaporPressure = "saturation_vapor_pressure", "hPa", 3, Pascals;
     /// Density of moist air.
-    AirDensity = "air_density", "kg/m3", 4, KilogramsPerCubicMeter;
+    AirDensity = "air_density", "kg/m3", 4, GramsPerCubicMeter;
     /// Evapotranspiration of the reference crop.
     ReferenceEvapotranspiration = "reference_evapotranspiration", "mm", 3, Meters;
     /// Voltage of the station's battery.
@@ -142,8 +142,6 @@ pub enum Base {
     Lux,
     /// Grams per cubic metre.
     GramsPerCubicMeter,
-    /// Kilograms per cubic metre.
-    KilogramsPerCubicMeter,
 }
 
 impl Base {
@@ -162,7 +160,6 @@ impl Base {
             Self::Seconds => "seconds",
             Self::Lux => "lux",
             Self::GramsPerCubicMeter => "grams_per_cubic_meter",
-            Self::KilogramsPerCubicMeter => "kilograms_per_cubic_meter",
         }
     }
 
@@ -181,7 +178,6 @@ impl Base {
             Self::Seconds => "s",
             Self::Lux => "lx",
             Self::GramsPerCubicMeter => "g/m3",
-            Self::KilogramsPerCubicMeter => "kg/m3",
         }
     }
 }

@@ -11,9 +11,12 @@ mod arguments;
 mod clock;
 mod commands;
 mod counts;
+#[cfg(test)]
+mod fixture;
 mod logging;
-mod summary;
+mod metrics;
 mod snapshot;
+mod summary;
 
 use clap::Parser;
 use std::process::ExitCode;

@@ -1,0 +1,178 @@
+//! Everything as Prometheus metrics, made from one snapshot at each scrape.
+//!
+//! The rules kept here: labels come from the settings and from closed lists only; a
+//! value series is there while its channel speaks by its own rule and gone when it does
+//! not, its time stays; counters never decrease within one process.
+
+mod base;
+mod collector;
+mod exposition;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used)]
+mod tests;
+mod values;
+
+pub use collector::{CONTENT_TYPE, Metrics};
+
+use crate::counts::{Counts, SampleResult};
+use crate::snapshot::{COMMIT_BUCKETS, HistoryState, Snapshot};
+use adapters::port::State;
+use exposition::Exposition;
+use observation::refusal::Stage;
+use observation::{Refusal, StationIndex, Time};
+use std::collections::BTreeMap;
+
+/// All families at one moment.
+fn exposition(snapshot: &Snapshot, counts: &Counts, doubtful: bool, now: Time) -> Exposition {
+    let mut out = Exposition::default();
+    out.gauge(
+        "isobarn_build_info",
+        "Always 1; the label names the version.",
+        &[("version", env!("CARGO_PKG_VERSION"))],
+        1.0,
+    );
+    out.gauge(
+        "isobarn_start_timestamp_seconds",
+        "When the process started, in seconds since 1970.",
+        &[],
+        snapshot.started.seconds(),
+    );
+    values::add(&mut out, snapshot, doubtful, now);
+    stations(&mut out, snapshot, now);
+    sources(&mut out, counts);
+    refusals(&mut out, snapshot, counts);
+    history(&mut out, &snapshot.history);
+    out
+}
+
+fn stations(out: &mut Exposition, snapshot: &Snapshot, now: Time) {
+    for (index, (station, state)) in
+        (0_u16..).zip(snapshot.property.stations.iter().zip(&snapshot.stations))
+    {
+        let labels = [("station", station.id.as_str())];
+        out.gauge(
+            "isobarn_station_up",
+            "1 while any sample of the station came within five of its intervals.",
+            &labels,
+            truth(snapshot.station_up(StationIndex(index), now)),
+        );
+        if let Some(seen) = state.seen {
+            out.gauge(
+                "isobarn_station_seen_timestamp_seconds",
+                "When anything last came from the station, in seconds since 1970.",
+                &labels,
+                seen.seconds(),
+            );
+        }
+    }
+}
+
+fn sources(out: &mut Exposition, counts: &Counts) {
+    for source in counts.sources() {
+        let labels = [("source", source.name.as_str())];
+        out.gauge(
+            "isobarn_source_up",
+            "1 while the source is connected, subscribed or listening; 0 when down or at fault.",
+            &labels,
+            truth(source.now().state == State::Up),
+        );
+        out.counter(
+            "isobarn_source_sessions_total",
+            "Sessions the source began.",
+            &labels,
+            source.sessions() as f64,
+        );
+        for result in SampleResult::ALL {
+            out.counter(
+                "isobarn_samples_total",
+                "Samples that came through the source, by what became of them.",
+                &[("source", source.name.as_str()), ("result", result.word())],
+                source.samples(result) as f64,
+            );
+        }
+    }
+}
+
+fn refusals(out: &mut Exposition, snapshot: &Snapshot, counts: &Counts) {
+    let mut sums: BTreeMap<(Option<StationIndex>, Stage, Refusal), u64> = BTreeMap::new();
+    for (station, stage, reason, count) in counts.refusals() {
+        *sums.entry((station, stage, reason)).or_default() += count;
+    }
+    for (index, _) in (0_u16..).zip(&snapshot.property.stations) {
+        let station = StationIndex(index);
+        let panics = counts.boundary_panics(station);
+        if panics > 0 {
+            *sums.entry((Some(station), Stage::Process, Refusal::Panic)).or_default() += panics;
+        }
+    }
+    for ((station, stage, reason), count) in sums {
+        out.counter(
+            "isobarn_samples_refused_total",
+            "What arrived and did not become a sample, by station, stage and reason.",
+            &[
+                ("station", counts.station_name(station)),
+                ("stage", stage.word()),
+                ("reason", reason.word()),
+            ],
+            count as f64,
+        );
+    }
+}
+
+fn history(out: &mut Exposition, history: &HistoryState) {
+    let mut below = 0;
+    let buckets: Vec<(f64, u64)> = COMMIT_BUCKETS
+        .iter()
+        .zip(&history.commits.buckets)
+        .map(|(&bound, &count)| {
+            below += count;
+            (bound, below)
+        })
+        .collect();
+    out.histogram(
+        "isobarn_history_commit_seconds",
+        "How long commits took, their sync included.",
+        &buckets,
+        history.commits.sum,
+        history.commits.count,
+    );
+    out.counter(
+        "isobarn_history_written_bytes_total",
+        "Bytes of records committed.",
+        &[],
+        history.written_bytes as f64,
+    );
+    out.gauge("isobarn_history_bytes", "Bytes of the history's files.", &[], history.bytes as f64);
+    out.counter(
+        "isobarn_history_repairs_total",
+        "Damage found at start and set aside.",
+        &[],
+        history.repairs.len() as f64,
+    );
+    out.gauge(
+        "isobarn_history_writable",
+        "1 while records can be committed.",
+        &[],
+        truth(history.fault.is_none()),
+    );
+    if let Some(last) = history.last_commit {
+        out.gauge(
+            "isobarn_history_last_commit_timestamp_seconds",
+            "When the last record was committed, in seconds since 1970.",
+            &[],
+            last.seconds(),
+        );
+    }
+    for (station, reason, count) in &history.set_aside {
+        out.gauge(
+            "isobarn_history_set_aside_messages",
+            "Messages set aside and not brought in since.",
+            &[("station", station), ("reason", reason.word())],
+            *count as f64,
+        );
+    }
+}
+
+fn truth(holds: bool) -> f64 {
+    if holds { 1.0 } else { 0.0 }
+}

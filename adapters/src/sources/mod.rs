@@ -4,6 +4,7 @@
 
 mod early;
 mod handover;
+pub mod http;
 pub mod mqtt;
 pub mod mqtt_inlet;
 pub mod serial;
@@ -17,7 +18,7 @@ use crate::payload::{Refused, shown};
 use crate::port::{self, Context, Kind};
 
 /// All kinds of sources.
-pub const KINDS: &[Kind] = &[mqtt::KIND, mqtt_inlet::KIND, serial::KIND];
+pub const KINDS: &[Kind] = &[http::KIND, mqtt::KIND, mqtt_inlet::KIND, serial::KIND];
 
 /// Tells whoever watches what was refused and where it came from: a topic, a line.
 fn tell(context: &Context, place: &str, refused: &Refused) {

@@ -202,7 +202,8 @@ fn every_example_is_accepted_and_every_unknown_key_is_refused_with_its_place() {
         let fault = faults.iter().find(|f| f.message().contains("listen_to_frogs"));
         let fault = fault.unwrap_or_else(|| panic!("{}: {faults:?}", kind.name));
         // One line more: the header of the table.
-        let line = kind.example.trim_end().lines().count() + usize::from(kind.example.ends_with('\n'));
+        let line =
+            kind.example.trim_end().lines().count() + usize::from(kind.example.ends_with('\n'));
         let place = fault.line_column().expect("a place");
         assert!(place.0 > line && place.0 <= line + 3, "{}: line {}", kind.name, place.0);
     }

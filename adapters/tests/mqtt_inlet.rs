@@ -242,7 +242,8 @@ async fn another_version_is_refused_in_its_own_form() {
 async fn garbage_and_endless_packets_end_only_their_connection() {
     let (mut house, session) = inlet("packet_limit = \"4 KiB\"\nhandshake = \"1 s\"").await;
     let (mut good, _) = station(&house, "ridge", "good").await;
-    for bytes in [&b"GET / HTTP/1.1\r\n\r\n"[..], b"\x00\x00", b"\xff\xff\xff\xff\xff", b"\xc0\x00"] {
+    for bytes in [&b"GET / HTTP/1.1\r\n\r\n"[..], b"\x00\x00", b"\xff\xff\xff\xff\xff", b"\xc0\x00"]
+    {
         let mut stream = tokio::net::TcpStream::connect(house.address().await).await.unwrap();
         stream.write_all(bytes).await.unwrap();
         let mut answer = Vec::new();

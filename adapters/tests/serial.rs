@@ -115,7 +115,10 @@ async fn an_unplugged_device_is_let_go_at_once_and_taken_up_under_its_name() {
         assert!(open.is_empty(), "a handle of the old device is still open: {open:?}");
         std::fs::remove_file(cable.folder.path().join("by-id")).unwrap();
         let ended = end(house.start()).await;
-        assert!(ended.reason.contains("is not there") && !ended.fault && !ended.useful, "{ended:?}");
+        assert!(
+            ended.reason.contains("is not there") && !ended.fault && !ended.useful,
+            "{ended:?}"
+        );
         cable.station = plug(&cable.folder.path().join("by-id"));
     }
 }
@@ -274,9 +277,15 @@ fn what_the_settings_lack_is_told_with_its_place() {
         ("device = \"ttyUSB0\"\nbaud = 9600\nlines = \"senml\"", "whole path"),
         ("device = \"/dev/x\"\nbaud = 1\nlines = \"senml\"", "speed"),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"key-value\"", "whose lines"),
-        ("device = \"/dev/x\"\nbaud = 9600\nlines = \"key-value\"\nstation = \"rigde\"", "did you mean `ridge`"),
+        (
+            "device = \"/dev/x\"\nbaud = 9600\nlines = \"key-value\"\nstation = \"rigde\"",
+            "did you mean `ridge`",
+        ),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"csv\"\nstation = \"ridge\"", "columns"),
-        ("device = \"/dev/x\"\nbaud = 9600\nlines = \"csv\"\nstation = \"ridge\"\ncolumns = [\"x\"]", "`x`"),
+        (
+            "device = \"/dev/x\"\nbaud = 9600\nlines = \"csv\"\nstation = \"ridge\"\ncolumns = [\"x\"]",
+            "`x`",
+        ),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"nmea\"\nstation = \"ridge\"", "wind_speed"),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"senml\"\nchecksum = \"xor\"", "checksum"),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"senml\"\nseperator = \";\"", "separator"),

@@ -3,11 +3,13 @@
 //! A new kind is one folder, one `mod` line and one entry in [`KINDS`].
 
 mod early;
+mod filter;
 mod handover;
 pub mod http;
 pub mod mqtt;
 pub mod mqtt_inlet;
 pub mod serial;
+mod subscription;
 mod topic;
 
 #[cfg(test)]

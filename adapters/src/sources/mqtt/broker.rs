@@ -16,8 +16,9 @@ impl Broker {
     /// Reads `mqtt://HOST[:PORT]` or `mqtts://HOST[:PORT]`.
     pub(super) fn parse(text: &str) -> Result<Self, String> {
         let bad = |why: &str| format!("`{}` {why}", shown(text));
-        let (scheme, rest) =
-            text.split_once("://").ok_or_else(|| bad("does not begin with `mqtt://` or `mqtts://`"))?;
+        let (scheme, rest) = text
+            .split_once("://")
+            .ok_or_else(|| bad("does not begin with `mqtt://` or `mqtts://`"))?;
         let tls = match scheme {
             "mqtt" => false,
             "mqtts" => true,
@@ -47,7 +48,9 @@ impl Broker {
             }
             None => (rest, if tls { 8_883 } else { 1_883 }),
         };
-        if host.is_empty() || (host.contains(':') && !(host.starts_with('[') && host.ends_with(']'))) {
+        if host.is_empty()
+            || (host.contains(':') && !(host.starts_with('[') && host.ends_with(']')))
+        {
             return Err(bad("has no host (an address of IP version 6 stands in brackets)"));
         }
         if tls && host.starts_with('[') {
@@ -77,7 +80,11 @@ mod tests {
             ("mqtt://[::1]:1883", "mqtt://[::1]:1883"),
             ("mqtt://[::1]", "mqtt://[::1]:1883"),
         ] {
-            assert_eq!(Broker::parse(text).map(|b| b.to_string()), Ok(printed.to_owned()), "{text}");
+            assert_eq!(
+                Broker::parse(text).map(|b| b.to_string()),
+                Ok(printed.to_owned()),
+                "{text}"
+            );
         }
         for (text, why) in [
             ("127.0.0.1:1883", "does not begin"),

@@ -48,7 +48,7 @@ pub(super) enum Event {
 pub(super) struct Publish {
     pub(super) topic: Bytes,
     pub(super) payload: Bytes,
-    /// The packet identifier of a message at QoS 1; none at QoS 0.
+    /// The packet identifier of a message at `QoS` 1; none at `QoS` 0.
     pub(super) packet: Option<u16>,
     pub(super) again: bool,
     pub(super) retained: bool,
@@ -79,7 +79,7 @@ pub(super) struct Link {
 
 /// What can be asked of a link. Nothing waits.
 pub(super) trait Requests: Send {
-    /// Asks for filters at QoS 1. False if the link takes nothing now.
+    /// Asks for filters at `QoS` 1. False if the link takes nothing now.
     fn subscribe(&mut self, filters: &[String]) -> bool;
     /// Acknowledges messages of this connection, oldest first, and takes from the queue
     /// those that the link takes now.

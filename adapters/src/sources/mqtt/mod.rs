@@ -11,7 +11,8 @@ mod tls;
 mod version_3;
 mod version_5;
 
-use super::topic::{Filter, Subscription, check_all};
+use super::filter::Filter;
+use super::subscription::{Subscription, check_all};
 use crate::payload::Reader;
 use crate::port::{Claim, Context, End, Kind, Source};
 use broker::Broker;
@@ -98,17 +99,18 @@ impl Source for Mqtt {
     }
 }
 
-fn build(
-    table: &AdapterTable,
-    property: &Arc<Property>,
-) -> Result<Box<dyn Source>, Vec<Fault>> {
+fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
     let options: Options = table.decode()?;
     let mut faults = Vec::new();
     let mut fault = |key: &str, message: &str, help: Option<&str>| {
         faults.push(table.fault_at(&[key], message, help));
     };
     let broker = Broker::parse(&options.broker).map_err(|why| {
-        fault("broker", &why, Some("write it like \"mqtt://192.168.1.10:1883\" or \"mqtts://broker.example\""));
+        fault(
+            "broker",
+            &why,
+            Some("write it like \"mqtt://192.168.1.10:1883\" or \"mqtts://broker.example\""),
+        );
     });
     let keep_alive = options.keep_alive.map_or(DEFAULT_KEEP_ALIVE, Lapse::duration);
     if keep_alive < Duration::from_secs(5) || keep_alive > Duration::from_secs(3_600) {
@@ -120,7 +122,11 @@ fn build(
     if packet_limit.is_none() {
         fault("packet_limit", "the largest packet is 1 KiB to 16 MiB", None);
     }
-    if options.client_id.as_ref().is_some_and(|id| id.is_empty() || id.len() > 256 || id.contains('\0')) {
+    if options
+        .client_id
+        .as_ref()
+        .is_some_and(|id| id.is_empty() || id.len() > 256 || id.contains('\0'))
+    {
         fault("client_id", "a client identifier is 1 to 256 bytes long, without NUL", None);
     }
     let password_file = options.password_file.as_ref().map(|path| table.resolve_secret(path));

@@ -4,16 +4,20 @@
 //! broker has already sent is taken in one go and handed over as one delivery; while
 //! the store does not keep up, nothing is read, for at most half the keep-alive.
 
+mod ending;
+
 use super::link::{Event, Link, Lost, Opening, Publish};
 use super::{Memory, Mqtt, Protocol, tls, version_3, version_5};
 use crate::credentials::Grant;
 use crate::payload::{Decoded, Refused};
 use crate::port::{Context, End, State};
 use crate::sources::early::Early;
+use crate::sources::filter::Filter;
 use crate::sources::handover::Handover;
 use crate::sources::tell;
-use crate::sources::topic::{Filter, Holds, Topics};
+use crate::sources::topic::{Holds, Topics};
 use config::read_secret;
+use ending::Ended;
 use futures_util::{FutureExt, StreamExt};
 use observation::Refusal;
 use observation::sample::Redelivery;
@@ -79,9 +83,10 @@ fn opening(source: &Mqtt, context: &Context, clean: bool) -> Result<Opening, Str
         ),
         None => None,
     };
-    let login = source.user.as_ref().map(|user| {
-        (user.clone(), password.map(|p| p.reveal().to_owned()).unwrap_or_default())
-    });
+    let login = source
+        .user
+        .as_ref()
+        .map(|user| (user.clone(), password.map(|p| p.reveal().to_owned()).unwrap_or_default()));
     Ok(Opening {
         host: source.broker.host.clone(),
         port: source.broker.port,
@@ -131,25 +136,6 @@ struct Session<'a> {
     client: Arc<str>,
 }
 
-/// Why a session ended, before it is put into words.
-enum Ended {
-    Stopped,
-    Lost(Lost),
-    Because { reason: String, fault: bool },
-}
-
-impl Ended {
-    fn because(reason: impl Into<String>) -> Self {
-        Self::Because { reason: reason.into(), fault: false }
-    }
-}
-
-impl From<Lost> for Ended {
-    fn from(lost: Lost) -> Self {
-        Self::Lost(lost)
-    }
-}
-
 impl Session<'_> {
     async fn run(&mut self) -> Ended {
         loop {
@@ -160,7 +146,9 @@ impl Session<'_> {
                 self.link.requests.acknowledge(&mut self.acknowledge);
             }
             if self.handover.failed() {
-                return Ended::because("a message could not be stored; the broker is to send it again");
+                return Ended::because(
+                    "a message could not be stored; the broker is to send it again",
+                );
             }
             if self.handover.owing() > MOST_OWED {
                 return Ended::because("the broker sends on without waiting for acknowledgements");
@@ -267,7 +255,7 @@ impl Session<'_> {
         Ok(())
     }
 
-    /// Reads one message. Whatever becomes of it, what was sent at QoS 1 is owed an
+    /// Reads one message. Whatever becomes of it, what was sent at `QoS` 1 is owed an
     /// acknowledgement: a refused message must not fill the broker's window.
     fn message(&mut self, publish: &Publish, now: Instant) {
         let Ok(topic) = std::str::from_utf8(&publish.topic) else {
@@ -392,68 +380,5 @@ impl Session<'_> {
         let over = async { while let Some(Ok(_)) = self.link.events.next().await {} };
         tokio::time::timeout(GOODBYE, over).await.ok();
         Ended::Stopped
-    }
-
-    fn end(&self, ended: Ended) -> End {
-        let lasted = self.accepted.map(|accepted| accepted.elapsed()).unwrap_or_default();
-        let useful = lasted >= LONG || (lasted >= SHORT && self.handover.carried());
-        let broker = &self.source.broker;
-        let too_large = matches!(ended, Ended::Lost(Lost::TooLarge(_)));
-        {
-            let mut memory = self.source.memory();
-            memory.too_large = match (too_large, self.clean) {
-                (true, _) => memory.too_large.saturating_add(1),
-                // A connection that never came about says nothing.
-                (false, _) if self.accepted.is_none() => memory.too_large,
-                (false, _) => 0,
-            };
-        }
-        let shared = format!(
-            "another client probably uses the client identifier `{}` too; give each its own \
-             `client_id`",
-            self.source.client_id(self.context)
-        );
-        let (reason, fault) = match ended {
-            Ended::Stopped => {
-                return End { reason: "stopped".to_owned(), fault: false, useful: true };
-            }
-            Ended::Because { reason, fault } => (format!("{broker}: {reason}"), fault),
-            Ended::Lost(Lost::Refused(why)) => (format!("{broker}: {why}"), true),
-            Ended::Lost(Lost::TakenOver) => {
-                let reason = format!("{broker}: the session was taken over: {shared}");
-                return End { reason, fault: false, useful: false };
-            }
-            Ended::Lost(Lost::Closed(why)) if self.accepted.is_some() && lasted < SHORT => (
-                format!("{broker}: {why} {} ms after accepting it: {shared}", lasted.as_millis()),
-                false,
-            ),
-            Ended::Lost(Lost::Closed(why) | Lost::Failed(why)) => {
-                (format!("{broker}: {why}"), false)
-            }
-            Ended::Lost(Lost::TooLarge(bytes)) => {
-                (self.too_large(bytes), self.source.memory().too_large >= 2)
-            }
-        };
-        End { reason, fault, useful }
-    }
-
-    /// The library gives the length of what it did not read, not its topic.
-    fn too_large(&self, bytes: usize) -> String {
-        let filters: Vec<String> = self.source.filters.iter().map(Filter::text).collect();
-        let detail = format!(
-            "a packet of {bytes} bytes, over `packet_limit` ({} bytes), on a topic of `{}`",
-            self.source.packet_limit,
-            filters.join("`, `")
-        );
-        let refused =
-            Refused { station: None, reason: Refusal::TooLong, detail: detail.clone() };
-        tell(self.context, "", &refused);
-        let next = if self.source.memory().too_large >= 2 {
-            "; it came twice in a row, so the next session starts clean and gives up what the \
-             broker kept: raise `packet_limit` or narrow the filter"
-        } else {
-            ""
-        };
-        format!("{}: {detail}{next}", self.source.broker)
     }
 }

@@ -12,26 +12,23 @@ use std::sync::Arc;
 /// A file that cannot be read or holds no certificate; a system without roots.
 pub(super) fn trust(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, String> {
     let mut roots = RootCertStore::empty();
-    match ca_file {
-        Some(path) => {
-            let bad = |why: String| format!("`ca_file` {}: {why}", path.display());
-            let certificates = CertificateDer::pem_file_iter(path)
-                .and_then(|found| found.collect::<Result<Vec<_>, _>>())
-                .map_err(|e| bad(e.to_string()))?;
-            for certificate in certificates {
-                roots.add(certificate).map_err(|e| bad(e.to_string()))?;
-            }
-            if roots.is_empty() {
-                return Err(bad("no certificate in it (PEM is expected)".to_owned()));
-            }
+    if let Some(path) = ca_file {
+        let bad = |why: String| format!("`ca_file` {}: {why}", path.display());
+        let certificates = CertificateDer::pem_file_iter(path)
+            .and_then(Iterator::collect::<Result<Vec<_>, _>>)
+            .map_err(|e| bad(e.to_string()))?;
+        for certificate in certificates {
+            roots.add(certificate).map_err(|e| bad(e.to_string()))?;
         }
-        None => {
-            roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
-            if roots.is_empty() {
-                return Err("this system has no trusted certificates; name the broker's in \
-                            `ca_file`, or install the system's package of certificates"
-                    .to_owned());
-            }
+        if roots.is_empty() {
+            return Err(bad("no certificate in it (PEM is expected)".to_owned()));
+        }
+    } else {
+        roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
+        if roots.is_empty() {
+            return Err("this system has no trusted certificates; name the broker's in \
+                        `ca_file`, or install the system's package of certificates"
+                .to_owned());
         }
     }
     let provider = Arc::new(rustls::crypto::ring::default_provider());

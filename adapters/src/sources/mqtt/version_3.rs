@@ -184,7 +184,9 @@ fn of_state(error: StateError) -> Lost {
         StateError::Deserialization(Error::Io(error)) | StateError::Io(error) => {
             Lost::Closed(error.to_string())
         }
-        StateError::ConnectionAborted => Lost::Closed("the broker closed the connection".to_owned()),
+        StateError::ConnectionAborted => {
+            Lost::Closed("the broker closed the connection".to_owned())
+        }
         StateError::AwaitPingResp => Lost::Closed("the broker does not answer pings".to_owned()),
         error => Lost::Failed(format!("the broker breaks the protocol: {error}")),
     }

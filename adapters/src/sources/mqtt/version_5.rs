@@ -162,11 +162,14 @@ fn of_state(error: StateError) -> Lost {
         StateError::Deserialization(Error::Io(error)) | StateError::Io(error) => {
             Lost::Closed(error.to_string())
         }
-        StateError::ConnectionAborted => Lost::Closed("the broker closed the connection".to_owned()),
+        StateError::ConnectionAborted => {
+            Lost::Closed("the broker closed the connection".to_owned())
+        }
         StateError::AwaitPingResp => Lost::Closed("the broker does not answer pings".to_owned()),
         StateError::ConnFail { reason } => refused(reason),
         StateError::ServerDisconnect {
-            reason_code: DisconnectReasonCode::SessionTakenOver, ..
+            reason_code: DisconnectReasonCode::SessionTakenOver,
+            ..
         } => Lost::TakenOver,
         StateError::ServerDisconnect { reason_code, reason_string } => Lost::Closed(format!(
             "the broker said goodbye: {reason_code:?} {}",

@@ -17,9 +17,7 @@ use crate::sources::topic::{Holds, Topics};
 use bytes::{Buf, BytesMut};
 use observation::Refusal;
 use observation::sample::Redelivery;
-use rumqttc::mqttbytes::v4::{
-    Packet, PingResp, PubAck, SubAck, SubscribeReasonCode, UnsubAck,
-};
+use rumqttc::mqttbytes::v4::{Packet, PingResp, PubAck, SubAck, SubscribeReasonCode, UnsubAck};
 use std::collections::HashMap;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -264,7 +262,10 @@ impl Connection<'_> {
         let (reason, detail) = match broken {
             Broken::TooLong(bytes) => (
                 Refusal::TooLong,
-                format!("a packet of {bytes} bytes; `packet_limit` is {}", self.shared.packet_limit),
+                format!(
+                    "a packet of {bytes} bytes; `packet_limit` is {}",
+                    self.shared.packet_limit
+                ),
             ),
             Broken::TwiceAsked => {
                 (Refusal::Malformed, "QoS 2 is not spoken here; use QoS 1".to_owned())

@@ -9,7 +9,7 @@ use rumqttc::mqttbytes::{Error, PacketType, check};
 pub(super) struct Publish<'a> {
     pub(super) topic: &'a str,
     pub(super) payload: &'a [u8],
-    /// The packet identifier of a message at QoS 1; none at QoS 0.
+    /// The packet identifier of a message at `QoS` 1; none at `QoS` 0.
     pub(super) packet: Option<u16>,
     pub(super) again: bool,
 }
@@ -26,7 +26,7 @@ pub(super) enum Frame<'a> {
 pub(super) enum Broken {
     /// Longer than the limit, in bytes.
     TooLong(usize),
-    /// At QoS 2.
+    /// At `QoS` 2.
     TwiceAsked,
     /// Not the protocol.
     Malformed(String),

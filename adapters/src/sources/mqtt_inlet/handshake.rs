@@ -62,7 +62,8 @@ pub(super) async fn greet(
             }
             Ok(Some(_)) => return Err(Some(malformed("the first packet is not CONNECT"))),
             Err(Broken::TooLong(bytes)) => {
-                let detail = format!("a first packet of {bytes} bytes; at most {LARGEST} are taken");
+                let detail =
+                    format!("a first packet of {bytes} bytes; at most {LARGEST} are taken");
                 return Err(Some(Refused { station: None, reason: Refusal::TooLong, detail }));
             }
             Err(_) if version(input).is_some_and(|v| v != 4) => {
@@ -102,8 +103,8 @@ async fn admit(
         return Err(Some(malformed("a kept session needs a client identifier of 1 to 256 bytes")));
     }
     // The identifier alone is not unique: stations with the same firmware may share it.
-    let client: Option<Arc<str>> = (!identifier.is_empty())
-        .then(|| Arc::from(format!("{}/{}", login.username, identifier)));
+    let client: Option<Arc<str>> =
+        (!identifier.is_empty()).then(|| Arc::from(format!("{}/{}", login.username, identifier)));
     let present = match &client {
         Some(client) if connect.clean_session => {
             context.clients.forget(client);

@@ -1,9 +1,9 @@
 //! Stations connect straight to this program by MQTT 3.1.1.
 //!
 //! This is not a broker and does not pretend to be one: it takes what stations publish at
-//! QoS 0 and 1, refuses every subscription, routes nothing, keeps no retained messages
+//! `QoS` 0 and 1, refuses every subscription, routes nothing, keeps no retained messages
 //! and ignores wills. The rule kept here: user name and password are a station's or a
-//! gateway's identifier and token, and a message at QoS 1 is acknowledged when it is
+//! gateway's identifier and token, and a message at `QoS` 1 is acknowledged when it is
 //! durable, or refused and counted, in the order of arrival.
 
 mod connection;
@@ -12,7 +12,8 @@ mod handshake;
 mod listener;
 mod pace;
 
-use super::topic::{Filter, Subscription, check_all};
+use super::filter::Filter;
+use super::subscription::{Subscription, check_all};
 use crate::payload::Reader;
 use crate::port::{Claim, Context, End, Kind, Source};
 use config::{AdapterTable, Bytes, Fault, Lapse};
@@ -76,14 +77,10 @@ impl Source for Inlet {
     }
 }
 
-fn build(
-    table: &AdapterTable,
-    property: &Arc<Property>,
-) -> Result<Box<dyn Source>, Vec<Fault>> {
+fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
     let options: Options = table.decode()?;
     let mut faults = Vec::new();
-    let mut fault =
-        |key: &str, message: &str| faults.push(table.fault_at(&[key], message, None));
+    let mut fault = |key: &str, message: &str| faults.push(table.fault_at(&[key], message, None));
     let connections = options.connections.unwrap_or(64);
     if !(1..=10_000).contains(&connections) {
         fault("connections", "1 to 10000 connections at a time are possible");
@@ -96,13 +93,12 @@ fn build(
     if !(1 << 10..=16 << 20).contains(&packet_limit) {
         fault("packet_limit", "the largest packet is 1 KiB to 16 MiB");
     }
-    let filters = match options.accept {
-        Some(entries) => check_all(&entries, table, "accept", property, false),
-        None => {
-            let standard = AdapterTable::from_text("mqtt_inlet", &table.name, ACCEPT);
-            let Accept { accept } = standard.decode()?;
-            check_all(&accept, &standard, "accept", property, false)
-        }
+    let filters = if let Some(entries) = options.accept {
+        check_all(&entries, table, "accept", property, false)
+    } else {
+        let standard = AdapterTable::from_text("mqtt_inlet", &table.name, ACCEPT);
+        let Accept { accept } = standard.decode()?;
+        check_all(&accept, &standard, "accept", property, false)
     };
     let filters = filters.map_err(|mut wrong| faults.append(&mut wrong));
     match (filters, usize::try_from(connections), usize::try_from(packet_limit)) {

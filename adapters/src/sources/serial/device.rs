@@ -18,7 +18,10 @@ pub(super) fn open(serial: &Serial) -> Result<SerialStream, End> {
     let mut port = builder.open_native_async().map_err(|error| why(&serial.device, &error))?;
     if let Some(level) = serial.rts {
         port.write_request_to_send(level).map_err(|error| End {
-            reason: format!("{}: the line \"request to send\" cannot be set: {error}", serial.device),
+            reason: format!(
+                "{}: the line \"request to send\" cannot be set: {error}",
+                serial.device
+            ),
             fault: true,
             useful: false,
         })?;
@@ -54,7 +57,10 @@ fn why(device: &str, error: &tokio_serial::Error) -> End {
     let busy = message.contains("lock") || message.contains("usy");
     if busy {
         let holder = holder(path).unwrap_or_else(|| "another program".to_owned());
-        return end(format!("{device} is in use by {holder}: end that, or give it another cable"), true);
+        return end(
+            format!("{device} is in use by {holder}: end that, or give it another cable"),
+            true,
+        );
     }
     end(format!("{device}: {message}"), true)
 }

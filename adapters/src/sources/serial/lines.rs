@@ -97,7 +97,10 @@ mod tests {
         assert_eq!(all(&mut lines, b"t=1\r\nt=2\n\nt="), ["line t=1", "line t=2", "line "]);
         assert_eq!(all(&mut lines, b"3\r"), Vec::<String>::new());
         assert_eq!(all(&mut lines, b"\n12345678\r\n"), ["line t=3", "line 12345678"]);
-        assert_eq!(all(&mut lines, b"123456789\n\xff\xfe\nt=4\n"), ["too long", "bad bytes", "line t=4"]);
+        assert_eq!(
+            all(&mut lines, b"123456789\n\xff\xfe\nt=4\n"),
+            ["too long", "bad bytes", "line t=4"]
+        );
         assert!(!lines.drop_begun());
     }
 

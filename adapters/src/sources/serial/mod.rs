@@ -13,8 +13,8 @@ mod lines;
 mod session;
 
 use crate::credentials::Grant;
-use crate::payload::csv::Columns;
 use crate::payload::Checksum;
+use crate::payload::csv::Columns;
 use crate::payload::nmea::Wind;
 use crate::payload::{Reader, shown};
 use crate::port::{Claim, Context, End, Kind, Source};
@@ -86,7 +86,7 @@ enum Reading {
     Pairs(StationIndex, Checksum),
     Csv(Columns),
     Senml(Grant),
-    Nmea(Wind),
+    Nmea(Box<Wind>),
 }
 
 /// A serial device.
@@ -114,14 +114,15 @@ impl Source for Serial {
     }
 }
 
-fn build(
-    table: &AdapterTable,
-    property: &Arc<Property>,
-) -> Result<Box<dyn Source>, Vec<Fault>> {
+fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
     let options: Options = table.decode()?;
     let mut check = Check { table, property, faults: Vec::new() };
     if !options.device.starts_with('/') {
-        check.fault("device", "a device is named by its whole path, such as /dev/serial/by-id/...", None);
+        check.fault(
+            "device",
+            "a device is named by its whole path, such as /dev/serial/by-id/...",
+            None,
+        );
     }
     if !(50..=4_000_000).contains(&options.baud) {
         check.fault("baud", "the speed is 50 to 4000000 bits a second", None);
@@ -141,9 +142,10 @@ fn build(
     };
     let silence = long(options.silence, 600);
     let unreadable = long(options.unreadable, 300);
-    let settle = options
-        .settle
-        .map_or(Duration::from_secs(if options.dtr == Some(true) { 2 } else { 0 }), Lapse::duration);
+    let settle = options.settle.map_or(
+        Duration::from_secs(if options.dtr == Some(true) { 2 } else { 0 }),
+        Lapse::duration,
+    );
     for (key, value) in [("silence", silence), ("unreadable", unreadable)] {
         if value < Duration::from_secs(1) {
             check.fault(key, "less than 1 s would never be quiet enough", None);
@@ -184,7 +186,11 @@ impl Check<'_> {
     fn station(&mut self, options: &Options) -> Option<StationIndex> {
         let Some(id) = options.station.as_deref() else {
             if options.lines != Format::Senml {
-                self.fault("lines", "nothing says whose lines these are", Some("add `station = \"...\"`"));
+                self.fault(
+                    "lines",
+                    "nothing says whose lines these are",
+                    Some("add `station = \"...\"`"),
+                );
             }
             return None;
         };
@@ -219,7 +225,7 @@ impl Check<'_> {
             Format::Nmea => {
                 let (angle, speed) = (options.angle.as_deref(), options.speed.as_deref());
                 match Wind::new(self.property, station?, angle, speed) {
-                    Ok(wind) => Some(Reading::Nmea(wind)),
+                    Ok(wind) => Some(Reading::Nmea(Box::new(wind))),
                     Err(wrong) => {
                         for why in wrong {
                             self.fault("lines", &why, None);
@@ -230,7 +236,11 @@ impl Check<'_> {
             }
             Format::Csv => {
                 let Some(columns) = &options.columns else {
-                    self.fault("lines", "nothing names the columns", Some("add `columns = [\"...\"]`"));
+                    self.fault(
+                        "lines",
+                        "nothing names the columns",
+                        Some("add `columns = [\"...\"]`"),
+                    );
                     return None;
                 };
                 let separator = match options.separator {

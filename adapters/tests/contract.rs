@@ -209,6 +209,29 @@ fn every_example_is_accepted_and_every_unknown_key_is_refused_with_its_place() {
     }
 }
 
+#[test]
+fn every_delivered_example_of_the_settings_builds_its_sources() {
+    let folder = std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../config/examples"));
+    let mut built = Vec::new();
+    for file in std::fs::read_dir(folder).unwrap().flatten() {
+        if file.path().extension().is_none_or(|e| e != "toml") {
+            continue;
+        }
+        let settings = config::load(&file.path(), &[]).unwrap_or_else(|f| panic!("{f}"));
+        let property = Arc::new(settings.property);
+        for table in &settings.sources {
+            let kind = KINDS.iter().find(|k| k.name == table.kind).expect("a known kind");
+            if let Err(faults) = (kind.build)(table, &property) {
+                panic!("{}: {}", file.path().display(), faults[0]);
+            }
+            built.push(kind.name);
+        }
+    }
+    for kind in KINDS {
+        assert!(built.contains(&kind.name), "no example shows `{}`", kind.name);
+    }
+}
+
 #[tokio::test]
 async fn every_stop_takes_less_than_a_second() {
     for kind in KINDS {

@@ -12,6 +12,8 @@ use std::time::Duration;
 
 /// Most messages that are handed over together.
 pub(super) const LARGEST: usize = 4_096;
+/// Most bytes of payload that are handed over together, but for the last message.
+pub(super) const LARGEST_BYTES: usize = 1 << 20;
 
 /// Why a delivery could not be handed over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -84,11 +86,6 @@ impl<T> Handover<T> {
     /// Whether anything was ever handed over.
     pub(super) fn carried(&self) -> bool {
         self.sent > 0
-    }
-
-    /// Whether the next delivery is as large as it may get.
-    pub(super) fn is_large(&self) -> bool {
-        self.messages.len() >= LARGEST
     }
 
     /// Hands over what was added, waiting at most `patience` for room.

@@ -13,7 +13,7 @@ use crate::payload::{Decoded, Refused};
 use crate::port::{Context, End, State};
 use crate::sources::early::Early;
 use crate::sources::filter::Filter;
-use crate::sources::handover::Handover;
+use crate::sources::handover::{Handover, LARGEST, LARGEST_BYTES, Unsent};
 use crate::sources::tell;
 use crate::sources::topic::{Holds, Topics};
 use config::read_secret;
@@ -179,18 +179,22 @@ impl Session<'_> {
     /// Takes an event and all that wait behind it, up to one delivery.
     fn take_all(&mut self, first: Option<Result<Event, Lost>>) -> Result<(), Ended> {
         let now = Instant::now();
-        let mut next = first;
-        loop {
+        let (mut next, mut bytes) = (first, 0);
+        for _ in 0..LARGEST {
             let event = next.ok_or_else(|| Ended::because("the connection is over"))??;
+            if let Event::Publish(publish) = &event {
+                bytes += publish.payload.len();
+            }
             self.take(event, now)?;
-            if self.handover.is_large() {
-                return Ok(());
+            if bytes >= LARGEST_BYTES {
+                break;
             }
             match self.link.events.next().now_or_never() {
                 Some(event) => next = event,
-                None => return Ok(()),
+                None => break,
             }
         }
+        Ok(())
     }
 
     fn take(&mut self, event: Event, now: Instant) -> Result<(), Ended> {
@@ -321,7 +325,7 @@ impl Session<'_> {
     async fn hand_over(&mut self) -> Result<(), Ended> {
         let patience = self.source.keep_alive / 2;
         self.handover.send(self.context, patience).await.map_err(|unsent| match unsent {
-            crate::sources::handover::Unsent::Stopped => Ended::Stopped,
+            Unsent::Stopped => Ended::Stopped,
             unsent => Ended::because(unsent.reason(patience)),
         })
     }

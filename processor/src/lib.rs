@@ -2,10 +2,124 @@
 //!
 //! The same code serves the running service and the replay of a recording, so it
 //! knows no clock: a sample's `received` is the only time that passes here. Order is
-//! the order of calls. Start reading at [`Processor::take`].
+//! the order of calls. Start reading at [`Processor::take`], which places a sample in
+//! time, asks whether it is held already and feeds it to its instruments; then at
+//! [`Processor::walk`], which evaluates the minutes that have ended.
 
-pub mod output;
-pub mod recall;
+mod book;
+mod counting;
+mod feed;
+mod identity;
+mod ledger;
+mod options;
+mod output;
+mod plan;
+mod recall;
+mod redelivery;
+mod restart;
+mod state;
+mod take;
+mod track;
+mod walk;
+mod windows;
 
+pub use options::Options;
 pub use output::{Output, SetAside};
-pub use recall::Recall;
+pub use recall::{Held, Key, Recall};
+pub use state::{Live, Saved, SavedStation, VERSION};
+
+use book::Book;
+use identity::Identities;
+use observation::property::InstrumentIndex;
+use observation::{ChannelIndex, Property, Series, Span, StationIndex, Time};
+use plan::Plan;
+use redelivery::Redeliveries;
+use state::{InstrumentState, StationState};
+use std::collections::HashMap;
+use std::sync::Arc;
+use track::Track;
+
+/// The deterministic core. See the crate's description.
+#[derive(Debug)]
+pub struct Processor {
+    property: Arc<Property>,
+    options: Options,
+    plan: Plan,
+    stations: Vec<StationState>,
+    instruments: Vec<InstrumentState>,
+    /// Good depth of rain since this processor was made, in millimetres.
+    rain: Vec<f64>,
+    tracks: Vec<Track>,
+    identities: Vec<Identities>,
+    redeliveries: Redeliveries,
+    book: Book,
+    /// The last minute evaluated.
+    walked: Option<Time>,
+    locals: Vec<u16>,
+    keys: Vec<(i64, u16)>,
+}
+
+impl Processor {
+    /// A processor that has seen nothing.
+    pub fn new(property: Arc<Property>, options: Options) -> Self {
+        let plan = Plan::new(&property);
+        let identities = (0_u16..)
+            .zip(&property.stations)
+            .map(|(station, _)| {
+                let locals: HashMap<ChannelIndex, u16> = (0_u32..)
+                    .zip(property.channels.iter().zip(&plan.lines))
+                    .filter(|(_, (channel, _))| channel.station == StationIndex(station))
+                    .map(|(index, (_, line))| (ChannelIndex(index), line.local))
+                    .collect();
+                Identities::new(locals)
+            })
+            .collect();
+        Self {
+            stations: property.stations.iter().map(|_| StationState::default()).collect(),
+            instruments: property.instruments.iter().map(|_| InstrumentState::default()).collect(),
+            rain: vec![0.0; property.instruments.len()],
+            tracks: property.channels.iter().map(|_| Track::default()).collect(),
+            identities,
+            redeliveries: Redeliveries::default(),
+            book: Book::new(plan.series.len()),
+            walked: None,
+            locals: Vec::new(),
+            keys: Vec::new(),
+            property,
+            options,
+            plan,
+        }
+    }
+
+    /// All series there can be, in the order of their indices.
+    pub fn series(&self) -> &[Series] {
+        &self.plan.series
+    }
+
+    /// The instant up to which minutes were evaluated: the last minute's end plus the
+    /// grace; 1970 while nothing was. No sample may be received before it.
+    pub fn walked(&self) -> Time {
+        self.walked.map_or(Time(0), |minute| minute + self.options.grace)
+    }
+
+    /// The newest converted, checked sample of an instrument.
+    pub fn live(&self, instrument: InstrumentIndex) -> Option<&Live> {
+        self.instruments.get(instrument.0 as usize)?.live.as_ref()
+    }
+
+    /// Good depth of rain in millimetres that a gauge counted since this processor was
+    /// made, each tip once; later revisions never take away.
+    pub fn rain(&self, instrument: InstrumentIndex) -> f64 {
+        self.rain.get(instrument.0 as usize).copied().unwrap_or_default()
+    }
+
+    /// The newest heartbeat of a station, by event time.
+    pub fn heartbeat(&self, station: StationIndex) -> Option<Time> {
+        self.stations.get(usize::from(station.0))?.last
+    }
+
+    /// How far back the log must be read at a restart for identities.
+    pub const fn memory() -> Span {
+        identity::MEMORY
+    }
+}

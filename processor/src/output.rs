@@ -36,7 +36,16 @@ pub struct Output {
 impl Output {
     /// Empties it, keeping the memory.
     pub fn clear(&mut self) {
-        let Self { messages, readings, set_aside, accepted, repeats, redelivered, conflicts, panics } = self;
+        let Self {
+            messages,
+            readings,
+            set_aside,
+            accepted,
+            repeats,
+            redelivered,
+            conflicts,
+            panics,
+        } = self;
         messages.clear();
         readings.clear();
         set_aside.clear();

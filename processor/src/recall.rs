@@ -1,6 +1,6 @@
 //! What the processor may ask of the log.
 
-use observation::{ChannelIndex, Reading, SeriesIndex, StationIndex, Stated, Time, Value};
+use observation::{ChannelIndex, Reading, SeriesIndex, Stated, StationIndex, Time, Value};
 use std::sync::Arc;
 
 /// What identifies a sample: only what its sender stated.

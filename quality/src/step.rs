@@ -12,13 +12,25 @@ use observation::{Quantity, Span};
 /// times rising.
 const fn table(quantity: Quantity) -> &'static [(f64, f64)] {
     match quantity {
-        Quantity::AirTemperature | Quantity::WetBulbTemperature => {
-            &[(1.0, 2.0), (60.0, 3.0), (3_600.0, 4.0), (7_200.0, 7.0), (10_800.0, 9.0), (21_600.0, 15.0), (43_200.0, 25.0)]
-        }
+        Quantity::AirTemperature | Quantity::WetBulbTemperature => &[
+            (1.0, 2.0),
+            (60.0, 3.0),
+            (3_600.0, 4.0),
+            (7_200.0, 7.0),
+            (10_800.0, 9.0),
+            (21_600.0, 15.0),
+            (43_200.0, 25.0),
+        ],
         Quantity::RelativeHumidity => &[(1.0, 5.0), (60.0, 15.0)],
-        Quantity::SurfaceAirPressure => {
-            &[(1.0, 0.3), (60.0, 2.0), (3_600.0, 3.0), (7_200.0, 6.0), (10_800.0, 9.0), (21_600.0, 18.0), (43_200.0, 36.0)]
-        }
+        Quantity::SurfaceAirPressure => &[
+            (1.0, 0.3),
+            (60.0, 2.0),
+            (3_600.0, 3.0),
+            (7_200.0, 6.0),
+            (10_800.0, 9.0),
+            (21_600.0, 18.0),
+            (43_200.0, 36.0),
+        ],
         Quantity::WindSpeed => &[(1.0, 20.0), (60.0, 20.0)],
         Quantity::ShortwaveFlux => &[(1.0, 800.0), (60.0, 1_000.0)],
         Quantity::SoilTemperature => &[(1.0, 2.0), (60.0, 1.0)],

@@ -11,12 +11,17 @@ mod arguments;
 mod clock;
 mod commands;
 mod counts;
+mod engine;
 #[cfg(test)]
 mod fixture;
+mod lines;
 mod logging;
 mod metrics;
+mod newest;
+mod page;
 mod snapshot;
 mod summary;
+mod wiring;
 
 use clap::Parser;
 use std::process::ExitCode;

@@ -3,12 +3,17 @@
 //! and how many readings count and do not. Steps are `(end - step, end]`, cut on whole
 //! multiples of their length since 1970-01-01T00:00Z.
 
-use observation::reading::to_steps;
+use observation::reading::{decimal_text, to_steps};
 use observation::{Flag, Quantity, Reading, Reasons, Series, SeriesIndex, Span, Statistic, Time};
 use std::collections::BTreeMap;
+use std::io::Write as _;
 
 /// Shortest resultant of unit vectors that still has a direction.
 const CALM_RESULTANT: f64 = 1e-6;
+
+/// The heading of CSV lines.
+pub const CSV_HEADING: &str = "time,station,instrument,quantity,statistic,over,period,value,unit,\
+    flag,reasons,minimum,maximum,count,missing\n";
 
 /// One step of one series.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,6 +37,74 @@ pub struct Step {
     pub count: u64,
     /// Readings that do not.
     pub missing: u64,
+}
+
+impl Step {
+    /// Appends it as one JSON object: the fields of a reading's line without the
+    /// revision, `time` being the end of the step, then `minimum`, `maximum`, `count`
+    /// and `missing`. Statistic, over and period tell which series was summarised.
+    pub fn object(&self, series: &Series, out: &mut Vec<u8>) {
+        let decimals = series.quantity.decimals();
+        let number = |value: Option<i64>| {
+            value.map_or_else(|| "null".to_owned(), |steps| decimal_text(steps, decimals))
+        };
+        let word = |text: &str| serde_json::Value::from(text);
+        let span = |span: Option<Span>| serde_json::Value::from(span.map(|s| s.to_string()));
+        let reasons: Vec<String> =
+            self.reasons.iter().map(|r| format!("\"{}\"", r.word())).collect();
+        // Writing to a vector does not fail.
+        let _ = write!(
+            out,
+            "{{\"time\":\"{}\",\"station\":{},\"instrument\":{},\"quantity\":\"{}\",\
+             \"statistic\":\"{}\",\"over\":{},\"period\":{},\"value\":{},\"unit\":{},\
+             \"flag\":\"{}\",\"reasons\":[{}],\"minimum\":{},\"maximum\":{},\"count\":{},\
+             \"missing\":{}}}",
+            self.end,
+            word(&series.station),
+            word(&series.instrument),
+            series.quantity,
+            series.statistic,
+            span(series.over),
+            span(series.period),
+            number(self.value),
+            word(series.quantity.unit()),
+            self.flag,
+            reasons.join(","),
+            number(self.minimum),
+            number(self.maximum),
+            self.count,
+            self.missing,
+        );
+    }
+
+    /// Appends it as one line of CSV in the order of [`CSV_HEADING`]; identifiers hold
+    /// nothing that CSV would have to quote.
+    pub fn csv(&self, series: &Series, out: &mut Vec<u8>) {
+        let decimals = series.quantity.decimals();
+        let number =
+            |value: Option<i64>| value.map(|s| decimal_text(s, decimals)).unwrap_or_default();
+        let span = |span: Option<Span>| span.map(|s| s.to_string()).unwrap_or_default();
+        let reasons: Vec<&str> = self.reasons.iter().map(observation::Reason::word).collect();
+        let _ = writeln!(
+            out,
+            "{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}",
+            self.end,
+            series.station,
+            series.instrument,
+            series.quantity,
+            series.statistic,
+            span(series.over),
+            span(series.period),
+            number(self.value),
+            series.quantity.unit(),
+            self.flag,
+            reasons.join(" "),
+            number(self.minimum),
+            number(self.maximum),
+            self.count,
+            self.missing,
+        );
+    }
 }
 
 #[derive(Clone, Copy, Debug, Default)]

@@ -1,12 +1,34 @@
-//! `isobarn check`.
+//! `isobarn check`: the settings are read, every fault is told, nothing is started.
 
 use super::Failure;
 use crate::arguments::Check;
+use crate::{logging, wiring};
 
-/// Runs the command.
+/// Checks the settings as `run` would and prints the timeline of calibrations.
 ///
 /// # Errors
-/// Always, so far.
-pub fn execute(_arguments: &Check) -> Result<(), Failure> {
-    Err(Failure::failed("`check` is not built yet"))
+/// Status 78 with every fault on standard error.
+pub fn execute(arguments: &Check) -> Result<(), Failure> {
+    let wired = wiring::load(&arguments.settings)?;
+    let settings = &wired.settings;
+    for warning in &settings.warnings {
+        eprint!("{}", warning.render(logging::colour()));
+    }
+    let property = &wired.property;
+    println!(
+        "{}: {} stations, {} instruments, {} sources; no faults",
+        property.name,
+        property.stations.len(),
+        property.instruments.len(),
+        wired.sources.len()
+    );
+    let timeline = settings.timeline();
+    if !timeline.is_empty() {
+        println!("\nCalibrations and placements, oldest first:");
+        print!("{timeline}");
+        if !timeline.ends_with('\n') {
+            println!();
+        }
+    }
+    Ok(())
 }

@@ -2,7 +2,7 @@
 
 mod instruments;
 mod property;
-mod request;
+pub(crate) mod request;
 mod stations;
 mod weather;
 

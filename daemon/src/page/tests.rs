@@ -1,0 +1,342 @@
+//! The answers of a page that really listens.
+
+use super::{Page, bind, serve};
+use crate::clock::{Clock, HandClock};
+use crate::commands::demo::request;
+use crate::counts::Counts;
+use crate::fixture::{self, NOON};
+use crate::snapshot::{Snapshot, View};
+use adapters::port::{Refused, State, Watch};
+use history::{Batch, History};
+use observation::refusal::Stage;
+use observation::{
+    Flag, Reading, Reasons, Refusal, SeriesIndex, SourceIndex, Span, StationIndex, Time,
+};
+use serde_json::Value;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+struct Running {
+    address: SocketAddr,
+    snapshots: watch::Sender<Arc<Snapshot>>,
+    counts: Arc<Counts>,
+    stop: CancellationToken,
+    folder: tempfile::TempDir,
+    served: tokio::task::JoinHandle<()>,
+    runtime: tokio::runtime::Runtime,
+}
+
+impl Running {
+    /// A page over a snapshot, with an empty history.
+    fn over(snapshot: Snapshot) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(
+            folder.path().join("isobarn.toml"),
+            "[property]\nname = \"Alder Croft\"\nlatitude = 54.07\nlongitude = -2.28\n\
+             elevation = \"212 m\"\ntime_zone = \"Europe/London\"\n\
+             [history]\ndirectory = \"history\"\n",
+        )
+        .unwrap();
+        let settings = config::load(&folder.path().join("isobarn.toml"), &[]).unwrap();
+        let clock: Arc<dyn Clock> = Arc::new(HandClock::at(NOON));
+        let sources = [("push".to_owned(), "http".to_owned())];
+        let counts = Arc::new(Counts::new(Arc::clone(&snapshot.property), Arc::clone(&clock), &sources));
+        counts.state(SourceIndex(0), State::Up);
+        counts.beat();
+        let snapshots = watch::Sender::new(Arc::new(snapshot));
+        let view = View {
+            settings: Arc::new(settings),
+            snapshots: snapshots.subscribe(),
+            counts: Arc::clone(&counts),
+            clock,
+        };
+        let stop = CancellationToken::new();
+        let page = Page::new(view, stop.clone()).unwrap();
+        let runtime = tokio::runtime::Runtime::new().unwrap();
+        let listener = runtime.block_on(bind("127.0.0.1:0".parse().unwrap())).unwrap();
+        let address = listener.local_addr().unwrap();
+        let served = runtime.spawn(serve(page, listener));
+        Self { address, snapshots, counts, stop, folder, served, runtime }
+    }
+
+    fn get(&self, path: &str) -> (u16, String) {
+        request::send(self.address, path, None, None).unwrap()
+    }
+
+    fn json(&self, path: &str) -> Value {
+        let (status, body) = self.get(path);
+        assert_eq!(status, 200, "{path}: {body}");
+        serde_json::from_str(&body).unwrap_or_else(|e| panic!("{path}: {e}: {body}"))
+    }
+
+    /// A whole exchange with headers.
+    fn raw(&self, request: &str) -> String {
+        let mut stream = TcpStream::connect(self.address).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(10))).unwrap();
+        stream.write_all(request.as_bytes()).unwrap();
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).unwrap();
+        answer
+    }
+
+    /// Fills the history with one reading a minute of each series given.
+    fn keep(&self, series: &[u32], minutes: i64) {
+        let directory = self.folder.path().join("history");
+        let (mut history, _) = History::open(&directory, &history::Options::at(NOON)).unwrap();
+        let snapshot = self.snapshots.borrow().clone();
+        let sources = ["push".to_owned()];
+        history.register(NOON, &snapshot.property, &snapshot.series, &sources).unwrap();
+        let readings: Vec<Reading> = (1..=minutes)
+            .flat_map(|m| series.iter().map(move |&s| (m, s)))
+            .map(|(minute, series)| Reading {
+                series: SeriesIndex(series),
+                time: start() + Span::minutes(minute),
+                value: Some(minute),
+                flag: Flag::Good,
+                reasons: Reasons::NONE,
+                revision: 0,
+                made_by: 1,
+            })
+            .collect();
+        for part in readings.chunks(10_000) {
+            history
+                .commit(&Batch {
+                    received: NOON,
+                    walked: NOON,
+                    messages: &[],
+                    readings: part,
+                    set_aside: &[],
+                    state: &[],
+                })
+                .unwrap();
+        }
+        history.close().unwrap();
+    }
+}
+
+fn start() -> Time {
+    Time::parse("2026-03-01T00:00:00Z").unwrap()
+}
+
+#[test]
+fn the_newest_values_and_the_stations_are_told() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    let latest = page.json("/v1/latest");
+    let of = |latest: &Value, instrument: &str, statistic: &str| -> Value {
+        latest["latest"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|r| r["instrument"] == instrument && r["statistic"] == statistic)
+            .unwrap_or_else(|| panic!("no {instrument} {statistic} in {latest}"))
+            .clone()
+    };
+    let screen = of(&latest, "screen_temperature", "point");
+    assert_eq!(screen["value"], 17.3);
+    assert_eq!((&screen["unit"], &screen["flag"], &screen["fresh"]), (&"Cel".into(), &"good".into(), &true.into()));
+    let gust = of(&latest, "cup", "maximum");
+    assert_eq!((&gust["over"], &gust["period"]), (&"PT3S".into(), &"PT10M".into()));
+    assert_eq!(latest["rain"][0]["rain_day"], 1.2);
+    page.counts.refused(
+        SourceIndex(0),
+        Refused {
+            station: Some(StationIndex(0)),
+            stage: Stage::Decode,
+            reason: Refusal::Unit,
+            detail: "key t: `K` expected",
+        },
+    );
+    let stations = page.json("/v1/stations");
+    let orchard = &stations["stations"][0];
+    assert_eq!((&orchard["id"], &orchard["up"]), (&"orchard".into(), &true.into()));
+    assert_eq!(orchard["instruments"].as_array().map(Vec::len), Some(4));
+    assert_eq!(orchard["refused"][0]["reason"], "unit");
+    assert_eq!(page.json("/v1/diagnoses"), serde_json::json!({ "diagnoses": [] }));
+    let (status, metrics) = page.get("/metrics");
+    assert_eq!(status, 200);
+    assert!(metrics.contains("isobarn_air_temperature_celsius{"), "{metrics}");
+}
+
+#[test]
+fn every_path_is_described_and_every_described_path_answers() {
+    let page = Running::over(fixture::silent("Orchard"));
+    page.keep(&[0], 1);
+    let description = page.json("/v1/openapi.json");
+    assert_eq!(description["info"]["version"], env!("CARGO_PKG_VERSION"));
+    let paths = description["paths"].as_object().unwrap();
+    assert_eq!(paths.len(), 9);
+    for path in paths.keys().filter(|p| *p != "/v1/live") {
+        let (status, body) = page.get(path);
+        assert_eq!(status, 200, "{path}: {body}");
+    }
+}
+
+#[test]
+fn problems_are_problem_documents() {
+    let page = Running::over(fixture::silent("Orchard"));
+    page.keep(&[0], 1);
+    for (request, status) in [
+        ("GET /v1/frog HTTP/1.0\r\n\r\n", 404),
+        ("POST /v1/latest HTTP/1.0\r\nContent-Length: 0\r\n\r\n", 405),
+        ("GET /v1/readings?step=frog HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/readings?station=frog HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/readings?statoin=orchard HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/readings?quantity=%00 HTTP/1.0\r\n\r\n", 400),
+    ] {
+        let answer = page.raw(request);
+        assert!(answer.starts_with(&format!("HTTP/1.0 {status}")), "{request}: {answer}");
+        assert!(answer.contains("application/problem+json"), "{request}: {answer}");
+        let (_, body) = answer.split_once("\r\n\r\n").unwrap();
+        let document: Value = serde_json::from_str(body).unwrap();
+        assert_eq!(document["status"], status, "{request}");
+    }
+}
+
+#[test]
+fn readings_are_given_in_three_forms_with_both_ends_as_told() {
+    let page = Running::over(fixture::silent("Orchard"));
+    page.keep(&[0, 4], 60);
+    let path = "/v1/readings?from=2026-03-01T00:10:00Z&to=2026-03-01T00:20:00Z&quantity=air_temperature";
+    let answer = page.json(path);
+    let rows = answer["readings"].as_array().unwrap();
+    assert_eq!(rows.len(), 10, "from inclusive, to exclusive");
+    assert_eq!(rows[0]["time"], "2026-03-01T00:10:00Z");
+    assert_eq!(rows[0]["value"], 0.1);
+    assert_eq!(answer["next"], Value::Null);
+    let (_, lines) = page.get(&format!("{path}&format=jsonl"));
+    let from_lines: Vec<Value> =
+        lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    assert_eq!(&from_lines, rows);
+    let (_, csv) = page.get(&format!("{path}&format=csv"));
+    assert_eq!(csv.lines().count(), 11);
+    assert!(csv.starts_with("time,station,instrument,quantity,"), "{csv}");
+    let all = page.json("/v1/readings?from=2026-03-01T00:00:00Z&to=2026-03-02T00:00:00Z");
+    assert_eq!(all["readings"].as_array().map(Vec::len), Some(120));
+}
+
+#[test]
+fn readings_are_summarised_over_steps() {
+    let page = Running::over(fixture::silent("Orchard"));
+    page.keep(&[0, 2], 60);
+    let path = "/v1/readings?from=2026-03-01T00:00:00.001Z&to=2026-03-02T00:00:00Z&step=30%20min";
+    let answer = page.json(path);
+    let rows = answer["readings"].as_array().unwrap();
+    assert_eq!(rows.len(), 4);
+    let of = |quantity: &str| -> Vec<(&str, f64, u64)> {
+        rows.iter()
+            .filter(|r| r["quantity"] == quantity)
+            .map(|r| {
+                let time = r["time"].as_str().unwrap();
+                (time, r["value"].as_f64().unwrap(), r["count"].as_u64().unwrap())
+            })
+            .collect()
+    };
+    // Hundredths of a degree 1 to 30 and 31 to 60; thousandths of a millimetre summed.
+    assert_eq!(
+        of("air_temperature"),
+        [("2026-03-01T00:30:00Z", 0.16, 30), ("2026-03-01T01:00:00Z", 0.46, 30)]
+    );
+    assert_eq!(
+        of("lwe_thickness_of_precipitation_amount"),
+        [("2026-03-01T00:30:00Z", 0.465, 30), ("2026-03-01T01:00:00Z", 1.365, 30)]
+    );
+    let (_, csv) = page.get(&format!("{path}&format=csv"));
+    assert_eq!(csv.lines().count(), 5, "{csv}");
+    let columns = csv.lines().map(|l| l.split(',').count()).collect::<std::collections::BTreeSet<_>>();
+    assert_eq!(columns.len(), 1, "{csv}");
+}
+
+#[test]
+fn more_than_an_answer_holds_is_continued_without_loss_or_repeat() {
+    let page = Running::over(fixture::silent("Orchard"));
+    let minutes = 30_000;
+    page.keep(&[0, 1, 3, 4], minutes);
+    let mut path = "/v1/readings?from=2026-03-01T00:00:00Z&to=2026-12-01T00:00:00Z&format=csv".to_owned();
+    let (mut seen, mut answers) = (std::collections::HashSet::new(), 0);
+    loop {
+        let answer = page.raw(&format!("GET {path} HTTP/1.0\r\n\r\n"));
+        let (head, body) = answer.split_once("\r\n\r\n").unwrap();
+        answers += 1;
+        let rows: Vec<&str> = body.lines().skip(1).collect();
+        assert!(rows.len() <= super::readings::MOST_ROWS);
+        for row in rows {
+            assert!(seen.insert(row.to_owned()), "twice: {row}");
+        }
+        let next = head.lines().find_map(|l| l.strip_prefix("link: <"));
+        let Some(next) = next else { break };
+        path = next.split('>').next().unwrap().to_owned();
+    }
+    assert!(answers >= 2, "one answer held it all");
+    assert_eq!(seen.len(), usize::try_from(4 * minutes).unwrap());
+}
+
+#[test]
+fn health_is_good_degraded_or_failed() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    assert_eq!(page.json("/health")["status"], "good");
+    page.snapshots.send_replace(Arc::new(fixture::silent("Orchard")));
+    let health = page.json("/health");
+    assert_eq!(health["status"], "degraded");
+    assert!(health["reasons"][0].as_str().unwrap().contains("orchard is silent"), "{health}");
+    let mut full = fixture::heard("Orchard", NOON);
+    full.history.fault = Some("the disk is full".to_owned());
+    page.snapshots.send_replace(Arc::new(full));
+    let (status, body) = page.get("/health");
+    assert_eq!(status, 503);
+    assert!(body.contains("\"failed\"") && body.contains("the disk is full"), "{body}");
+    page.snapshots.send_replace(Arc::new(fixture::heard("Orchard", NOON)));
+    page.counts.state(SourceIndex(0), State::Fault("port 8674 is taken".to_owned()));
+    let (status, body) = page.get("/health");
+    assert_eq!(status, 503);
+    assert!(body.contains("port 8674 is taken"), "{body}");
+}
+
+#[test]
+fn hostile_names_stay_text_and_no_script_is_allowed() {
+    let hostile = "<script>alert('x')</script>\"&";
+    let page = Running::over(fixture::heard(hostile, NOON));
+    let answer = page.raw("GET / HTTP/1.0\r\n\r\n");
+    let (head, body) = answer.split_once("\r\n\r\n").unwrap();
+    assert!(!body.contains("<script"), "{body}");
+    assert!(body.contains("&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt;&quot;&amp;"), "{body}");
+    assert!(head.contains("content-security-policy: default-src 'none'"), "{head}");
+    assert!(body.contains("17.3 Cel"), "{body}");
+}
+
+#[test]
+fn live_tells_everything_once_then_what_changes_and_ends_with_the_service() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    let mut stream = TcpStream::connect(page.address).unwrap();
+    stream.set_read_timeout(Some(Duration::from_millis(100))).unwrap();
+    stream.write_all(b"GET /v1/live HTTP/1.1\r\nHost: x\r\n\r\n").unwrap();
+    let mut text = String::new();
+    let mut until = |wanted: &str| {
+        let deadline = Instant::now() + Duration::from_secs(10);
+        let mut buffer = [0_u8; 4_096];
+        while !text.contains(wanted) {
+            assert!(Instant::now() < deadline, "no {wanted} in {text}");
+            match stream.read(&mut buffer) {
+                Ok(0) => panic!("the stream ended without {wanted}: {text}"),
+                Ok(n) => text.push_str(&String::from_utf8_lossy(&buffer[..n])),
+                Err(_) => {}
+            }
+        }
+        text.len()
+    };
+    until("\"value\":17.3,");
+    let mut changed = fixture::heard("Orchard", NOON + Span::seconds(30));
+    changed.live[0].as_mut().unwrap().value = Some(1_825);
+    page.snapshots.send_replace(Arc::new(changed));
+    until("\"value\":18.25,");
+    let asked = Instant::now();
+    page.stop.cancel();
+    page.runtime.block_on(page.served).unwrap();
+    assert!(asked.elapsed() < Duration::from_secs(2));
+    let mut rest = Vec::new();
+    stream.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+    stream.read_to_end(&mut rest).unwrap();
+}

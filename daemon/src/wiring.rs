@@ -1,0 +1,179 @@
+//! From settings to the things that run: every fault of the document and of its
+//! sources in one go, so that `check` refuses exactly what `run` would refuse.
+
+use crate::arguments;
+use crate::commands::Failure;
+use crate::logging;
+use adapters::port::{Claim, Kind, Source};
+use adapters::sources::KINDS;
+use config::{AdapterTable, Fault, Faults, Settings};
+use observation::Property;
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+
+/// A source with its names.
+pub struct NamedSource {
+    /// Its name in the settings, unique among all sources and forwarders.
+    pub name: String,
+    /// Its kind.
+    pub kind: &'static str,
+    /// The source.
+    pub source: Box<dyn Source>,
+}
+
+/// Settings that were found sound, with their sources built.
+pub struct Wired {
+    /// The settings.
+    pub settings: Settings,
+    /// The stations and channels, shared.
+    pub property: Arc<Property>,
+    /// The sources, in the order of the settings: the place is the source's index.
+    pub sources: Vec<NamedSource>,
+}
+
+/// Loads the settings, builds the sources and looks for collisions. Opens and starts
+/// nothing.
+///
+/// # Errors
+/// Everything that is wrong, printed to standard error already; status 78.
+pub fn load(arguments: &arguments::Settings) -> Result<Wired, Failure> {
+    let settings = match config::load(&arguments.config, &arguments.set) {
+        Ok(settings) => settings,
+        // The document does not stand, yet whatever can be told about the sources is
+        // told by its own loader.
+        Err(faults) => return Err(refused(&faults)),
+    };
+    build(settings).map_err(|faults| refused(&faults))
+}
+
+/// Prints all faults and says how many.
+pub fn refused(faults: &Faults) -> Failure {
+    let colour = logging::colour();
+    for fault in faults.iter() {
+        eprint!("{}", fault.render(colour));
+    }
+    let count = faults.len();
+    let noun = if count == 1 { "fault" } else { "faults" };
+    Failure::settings(format!("settings refused, {count} {noun}"))
+}
+
+/// Builds the sources of sound settings.
+///
+/// # Errors
+/// Unknown kinds, what the kinds find wrong in their tables, two that claim the same.
+pub fn build(settings: Settings) -> Result<Wired, Faults> {
+    let property = Arc::new(settings.property.clone());
+    let mut faults = Vec::new();
+    let mut sources = Vec::new();
+    for table in &settings.sources {
+        match kind(table) {
+            Ok(kind) => match (kind.build)(table, &property) {
+                Ok(source) => {
+                    sources.push((
+                        table,
+                        NamedSource { name: table.name.clone(), kind: kind.name, source },
+                    ));
+                }
+                Err(found) => faults.extend(found),
+            },
+            Err(fault) => faults.push(fault),
+        }
+    }
+    for table in &settings.forwarders {
+        faults.push(table.fault(
+            &format!("this version has no forwarders, so `{}` cannot be one", table.kind),
+            Some("take the table out; readings are served at /v1/readings and by `isobarn export`"),
+        ));
+    }
+    faults.extend(collisions(settings.http.listen, &sources));
+    match Faults::of(faults) {
+        Some(faults) => Err(faults),
+        None => {
+            let sources = sources.into_iter().map(|(_, source)| source).collect();
+            Ok(Wired { property, sources, settings })
+        }
+    }
+}
+
+fn kind(table: &AdapterTable) -> Result<&'static Kind, Fault> {
+    KINDS.iter().find(|k| k.name == table.kind).ok_or_else(|| {
+        let names = KINDS.iter().map(|k| k.name);
+        let help = match config::nearest(&table.kind, names.clone()) {
+            Some(near) => format!("did you mean [source.{near}.{}]?", table.name),
+            None => format!("known kinds: {}", names.collect::<Vec<_>>().join(", ")),
+        };
+        table.fault(&format!("`{}` is no kind of source", table.kind), Some(&help))
+    })
+}
+
+/// Two that want the same address or device.
+fn collisions(page: SocketAddr, sources: &[(&AdapterTable, NamedSource)]) -> Vec<Fault> {
+    let mut held: Vec<(String, Claim)> = vec![("the page, [http]".to_owned(), Claim::Address(page))];
+    let mut faults = Vec::new();
+    for (table, source) in sources {
+        for claim in source.source.claims() {
+            if let Some((holder, _)) = held.iter().find(|(_, other)| collide(other, &claim)) {
+                let what = match &claim {
+                    Claim::Address(address) => format!("address {address}"),
+                    Claim::Device(device) => format!("device {device}"),
+                };
+                faults.push(table.fault(
+                    &format!("{what} is claimed by {holder} already"),
+                    Some("give one of them another, or make them one source"),
+                ));
+            } else {
+                held.push((format!("[source.{}.{}]", source.kind, source.name), claim));
+            }
+        }
+    }
+    faults
+}
+
+fn collide(one: &Claim, other: &Claim) -> bool {
+    match (one, other) {
+        (Claim::Address(a), Claim::Address(b)) => {
+            a.port() == b.port()
+                && a.port() != 0
+                && (a.ip() == b.ip() || a.ip().is_unspecified() || b.ip().is_unspecified())
+        }
+        (Claim::Device(a), Claim::Device(b)) => a == b || same_device(a, b),
+        _ => false,
+    }
+}
+
+/// Two names of one device; a device that is not there now is only its name.
+fn same_device(a: &str, b: &str) -> bool {
+    let real = |name: &str| Path::new(name).canonicalize().ok();
+    matches!((real(a), real(b)), (Some(a), Some(b)) if a == b)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn address(text: &str) -> Claim {
+        Claim::Address(text.parse().unwrap())
+    }
+
+    #[test]
+    fn the_same_port_collides_unless_the_hosts_differ_or_any_port_will_do() {
+        assert!(collide(&address("127.0.0.1:80"), &address("127.0.0.1:80")));
+        assert!(collide(&address("0.0.0.0:80"), &address("127.0.0.1:80")));
+        assert!(!collide(&address("127.0.0.1:80"), &address("127.0.0.2:80")));
+        assert!(!collide(&address("127.0.0.1:80"), &address("127.0.0.1:81")));
+        assert!(!collide(&address("127.0.0.1:0"), &address("127.0.0.1:0")));
+    }
+
+    #[test]
+    fn two_names_of_one_device_collide() {
+        let folder = tempfile::tempdir().unwrap();
+        let (device, link) = (folder.path().join("device"), folder.path().join("link"));
+        std::fs::write(&device, "").unwrap();
+        std::os::unix::fs::symlink(&device, &link).unwrap();
+        let claim = |path: &Path| Claim::Device(path.to_str().unwrap().to_owned());
+        assert!(collide(&claim(&device), &claim(&link)));
+        assert!(!collide(&claim(&device), &Claim::Device("/nowhere/else".to_owned())));
+    }
+}

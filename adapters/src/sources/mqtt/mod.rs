@@ -47,6 +47,9 @@ struct Options {
     subscribe: Vec<Subscription>,
     /// Else `isobarn-` and a durable random suffix.
     client_id: Option<String>,
+    /// Whether the broker keeps the session while this program is away, so that nothing
+    /// at `QoS` 1 is missed; default true. `false` leaves nothing behind at the broker.
+    keep_session: Option<bool>,
     /// Name at the broker.
     user: Option<String>,
     /// The file that holds the password.
@@ -72,6 +75,7 @@ struct Mqtt {
     broker: Broker,
     protocol: Protocol,
     client_id: Option<String>,
+    keep_session: bool,
     user: Option<String>,
     password_file: Option<PathBuf>,
     ca_file: Option<PathBuf>,
@@ -155,6 +159,7 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Sourc
             broker,
             protocol: options.protocol.unwrap_or(Protocol::Version3),
             client_id: options.client_id,
+            keep_session: options.keep_session.unwrap_or(true),
             user: options.user,
             password_file,
             ca_file,

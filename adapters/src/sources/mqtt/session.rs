@@ -44,7 +44,7 @@ const GOODBYE: Duration = Duration::from_millis(200);
 
 /// Runs one session.
 pub(super) async fn run(source: &Mqtt, context: &Context) -> End {
-    let clean = source.memory().too_large >= 2;
+    let clean = !source.keep_session || source.memory().too_large >= 2;
     let opening = match opening(source, context, clean) {
         Ok(opening) => opening,
         Err(reason) => return End { reason, fault: true, useful: false },

@@ -112,9 +112,8 @@ impl Credentials {
         let stations = (0..)
             .zip(&property.stations)
             .map(|(i, s)| (s.id.clone(), Owner::Station(StationIndex(i))));
-        let gateways = (0..)
-            .zip(&property.gateways)
-            .map(|(i, g)| (g.id.clone(), Owner::Gateway(i)));
+        let gateways =
+            (0..).zip(&property.gateways).map(|(i, g)| (g.id.clone(), Owner::Gateway(i)));
         let credentials = Self {
             names: stations.chain(gateways).collect(),
             stations_of_gateways: property
@@ -133,9 +132,7 @@ impl Credentials {
     pub fn replace(&self, tokens: impl IntoIterator<Item = (Owner, Digest)>) {
         let entries: Arc<[Entry]> = tokens
             .into_iter()
-            .filter_map(|(owner, digest)| {
-                self.grant(owner).map(|grant| Entry { digest, grant })
-            })
+            .filter_map(|(owner, digest)| self.grant(owner).map(|grant| Entry { digest, grant }))
             .collect();
         *self.entries.write().unwrap_or_else(PoisonError::into_inner) = entries;
         self.version.fetch_add(1, Ordering::AcqRel);
@@ -163,7 +160,11 @@ impl Credentials {
             place.conditional_assign(&i, equal);
             found |= equal;
         }
-        if bool::from(found) { entries.get(usize::try_from(place).ok()?).map(|e| e.grant.clone()) } else { None }
+        if bool::from(found) {
+            entries.get(usize::try_from(place).ok()?).map(|e| e.grant.clone())
+        } else {
+            None
+        }
     }
 
     /// Who a user name and a password speak for: the identifier of a station or a
@@ -180,9 +181,7 @@ impl Credentials {
                 self.names.iter().find(|&&(_, o)| o == owner)?;
                 Arc::from([station])
             }
-            Owner::Gateway(index) => {
-                Arc::clone(self.stations_of_gateways.get(index)?)
-            }
+            Owner::Gateway(index) => Arc::clone(self.stations_of_gateways.get(index)?),
         };
         Some(Grant { owner: Some(owner), stations })
     }
@@ -229,7 +228,11 @@ mod tests {
     fn a_token_speaks_for_its_owner_only() {
         let credentials = Credentials::new(
             &property(),
-            [(ORCHARD, Digest::of(b"orchard-1")), (ORCHARD, Digest::of(b"orchard-2")), (LOFT, Digest::of(b"loft-1"))],
+            [
+                (ORCHARD, Digest::of(b"orchard-1")),
+                (ORCHARD, Digest::of(b"orchard-2")),
+                (LOFT, Digest::of(b"loft-1")),
+            ],
         );
         for token in [&b"orchard-1"[..], b"orchard-2"] {
             let grant = credentials.verify(token).unwrap();
@@ -237,7 +240,9 @@ mod tests {
             assert!(grant.may(StationIndex(0)) && !grant.may(StationIndex(1)));
         }
         let grant = credentials.verify(b"loft-1").unwrap();
-        assert!(grant.may(StationIndex(0)) && grant.may(StationIndex(1)) && !grant.may(StationIndex(2)));
+        assert!(
+            grant.may(StationIndex(0)) && grant.may(StationIndex(1)) && !grant.may(StationIndex(2))
+        );
         assert_eq!(grant.sole(), None);
         for wrong in [&b""[..], b"orchard-3", b"orchard", b"orchard-1 ", b"ORCHARD-1"] {
             assert_eq!(credentials.verify(wrong), None);
@@ -252,7 +257,12 @@ mod tests {
         );
         assert_eq!(credentials.verify_as("orchard", b"orchard-1").unwrap().owner(), Some(ORCHARD));
         assert_eq!(credentials.verify_as("loft", b"loft-1").unwrap().owner(), Some(LOFT));
-        for (name, password) in [("ridge", &b"orchard-1"[..]), ("orchard", b"loft-1"), ("nobody", b"orchard-1"), ("", b"")] {
+        for (name, password) in [
+            ("ridge", &b"orchard-1"[..]),
+            ("orchard", b"loft-1"),
+            ("nobody", b"orchard-1"),
+            ("", b""),
+        ] {
             assert_eq!(credentials.verify_as(name, password), None, "{name}");
         }
     }
@@ -271,7 +281,10 @@ mod tests {
     fn an_owner_that_does_not_exist_gets_nothing() {
         let credentials = Credentials::new(
             &property(),
-            [(Owner::Station(StationIndex(9)), Digest::of(b"a")), (Owner::Gateway(1), Digest::of(b"b"))],
+            [
+                (Owner::Station(StationIndex(9)), Digest::of(b"a")),
+                (Owner::Gateway(1), Digest::of(b"b")),
+            ],
         );
         assert_eq!((credentials.verify(b"a"), credentials.verify(b"b")), (None, None));
     }
@@ -280,8 +293,10 @@ mod tests {
     #[test]
     fn hashes_are_sha_256_and_are_never_printed() {
         let digest = Digest::of(b"abc");
-        let text: String = digest.as_bytes().iter().map(|b| format!("{b:02x}")).collect();
-        assert_eq!(text, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+        let known = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        for (i, byte) in digest.as_bytes().iter().enumerate() {
+            assert_eq!(format!("{byte:02x}"), known[2 * i..2 * i + 2]);
+        }
         let credentials = Credentials::new(&property(), [(ORCHARD, digest)]);
         assert_eq!(format!("{digest:?} {credentials:?}"), "Digest(..) Credentials(1 tokens)");
     }

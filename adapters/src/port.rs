@@ -211,12 +211,16 @@ pub trait Source: Send + Sync {
     fn session<'a>(&'a self, context: &'a Context) -> BoxFuture<'a, End>;
 }
 
+/// Makes a source out of its table, or tells everything that is wrong with it.
+pub type Build =
+    fn(&config::AdapterTable, &Arc<Property>) -> Result<Box<dyn Source>, Vec<config::Fault>>;
+
 /// What makes a source of one kind out of its table.
 pub struct Kind {
     /// The table's name: `http`, `mqtt`, `mqtt_inlet`, `serial`.
     pub name: &'static str,
     /// Decodes the table, checks it against the property, and reports every fault.
-    pub build: fn(&config::AdapterTable, &Arc<Property>) -> Result<Box<dyn Source>, Vec<config::Fault>>,
+    pub build: Build,
     /// A table that `check` accepts, used by the contract test.
     pub example: &'static str,
 }

@@ -41,7 +41,8 @@ impl Checksum {
                     .and_then(|at| Some((line.get(..at)?, line.get(at + 1..)?)))
                     .ok_or_else(|| wrong("the line has no `*HH` at its end"))?;
                 let body = body.strip_prefix(b"$").unwrap_or(body);
-                let stated = hexadecimal(digits, 2).ok_or_else(|| wrong("`*` is not followed by two hexadecimal digits"))?;
+                let stated = hexadecimal(digits, 2)
+                    .ok_or_else(|| wrong("`*` is not followed by two hexadecimal digits"))?;
                 compare(stated, u16::from(exclusive_or(body)), 2)?;
                 Ok(body)
             }
@@ -51,7 +52,8 @@ impl Checksum {
                 let at = line.len().checked_sub(NAME.len() + 4).ok_or_else(missing)?;
                 let (body, tail) = line.split_at(at);
                 let digits = tail.strip_prefix(NAME).ok_or_else(missing)?;
-                let stated = hexadecimal(digits, 4).ok_or_else(|| wrong("`crc16=` is not followed by four hexadecimal digits"))?;
+                let stated = hexadecimal(digits, 4)
+                    .ok_or_else(|| wrong("`crc16=` is not followed by four hexadecimal digits"))?;
                 let (last, body) = body.split_last().ok_or_else(missing)?;
                 if !matches!(last, b',' | b';' | b' ' | b'\t') {
                     return Err(missing());
@@ -88,7 +90,9 @@ pub fn exclusive_or(bytes: &[u8]) -> u8 {
 /// CRC-16/MODBUS.
 pub fn crc16(bytes: &[u8]) -> u16 {
     bytes.iter().fold(0xFFFF, |crc, byte| {
-        (0..8).fold(crc ^ u16::from(*byte), |crc, _| if crc & 1 == 0 { crc >> 1 } else { (crc >> 1) ^ 0xA001 })
+        (0..8).fold(crc ^ u16::from(*byte), |crc, _| {
+            if crc & 1 == 0 { crc >> 1 } else { (crc >> 1) ^ 0xA001 }
+        })
     })
 }
 

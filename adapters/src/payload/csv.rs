@@ -57,7 +57,11 @@ impl Columns {
         if names.iter().all(|n| n.is_empty() || RESERVED.contains(&n.as_str())) {
             faults.push("no column names a channel".to_owned());
         }
-        if faults.is_empty() { Ok(Self { station, targets, separator, checksum }) } else { Err(faults) }
+        if faults.is_empty() {
+            Ok(Self { station, targets, separator, checksum })
+        } else {
+            Err(faults)
+        }
     }
 }
 
@@ -116,7 +120,11 @@ fn cell(line: &str, separator: char) -> Result<(Cow<'_, str>, Option<&str>), Ref
             from = at + 2;
             continue;
         }
-        let cell = if cell.contains('"') { Cow::Owned(cell.replace("\"\"", "\"")) } else { Cow::Borrowed(cell) };
+        let cell = if cell.contains('"') {
+            Cow::Owned(cell.replace("\"\"", "\""))
+        } else {
+            Cow::Borrowed(cell)
+        };
         return match after.strip_prefix(separator) {
             Some(rest) => Ok((cell, Some(rest))),
             None if after.is_empty() => Ok((cell, None)),

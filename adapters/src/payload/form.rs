@@ -13,15 +13,28 @@ impl Reader {
     ///
     /// # Errors
     /// Whatever makes it void; the whole of it is refused.
-    pub fn form(&self, station: StationIndex, map: Option<&Map>, bytes: &[u8]) -> Result<Decoded, Refused> {
+    pub fn form(
+        &self,
+        station: StationIndex,
+        map: Option<&Map>,
+        bytes: &[u8],
+    ) -> Result<Decoded, Refused> {
         self.pairs(station, map, bytes).map_err(|refused| refused.of(station))
     }
 
-    fn pairs(&self, station: StationIndex, map: Option<&Map>, bytes: &[u8]) -> Result<Decoded, Refused> {
+    fn pairs(
+        &self,
+        station: StationIndex,
+        map: Option<&Map>,
+        bytes: &[u8],
+    ) -> Result<Decoded, Refused> {
         within(bytes, LONGEST)?;
         let pairs = text(bytes)?.split('&').filter(|pair| !pair.is_empty()).map(|pair| {
             let (name, value) = pair.split_once('=').ok_or_else(|| {
-                Refused::new(Refusal::Malformed, format!("`{}` is not a `name=value` pair", shown(pair)))
+                Refused::new(
+                    Refusal::Malformed,
+                    format!("`{}` is not a `name=value` pair", shown(pair)),
+                )
             })?;
             Ok((decoded(name)?, decoded(value)?))
         });
@@ -37,7 +50,10 @@ impl Reader {
         for pair in pairs {
             let (name, value) = pair?;
             if document.contains_key(&*name) {
-                return Err(Refused::new(Refusal::DuplicateKey, format!("`{}` stands twice", shown(&name))));
+                return Err(Refused::new(
+                    Refusal::DuplicateKey,
+                    format!("`{}` stands twice", shown(&name)),
+                ));
             }
             document.insert(name.into_owned(), Value::String(value.into_owned()));
         }
@@ -62,7 +78,10 @@ fn decoded(text: &str) -> Result<Cow<'_, str>, Refused> {
                     .and_then(|(high, low)| Some(digit(high)? * 16 + digit(low)?))
                     .and_then(|value| u8::try_from(value).ok())
                     .ok_or_else(|| {
-                        Refused::new(Refusal::Malformed, format!("`{}` holds a broken escape", shown(text)))
+                        Refused::new(
+                            Refusal::Malformed,
+                            format!("`{}` holds a broken escape", shown(text)),
+                        )
                     })?
             }
             byte => byte,

@@ -66,21 +66,37 @@ impl<'r> Gather<'r> {
     /// Takes a value by its name in the payload.
     pub(super) fn named(&mut self, name: &str, scalar: &Scalar<'_>) -> Result<(), Refused> {
         let station = self.decoded.station;
-        let target =
-            self.reader.target(station, name).ok_or_else(|| self.reader.unknown_channel(station, name))?;
+        let target = self
+            .reader
+            .target(station, name)
+            .ok_or_else(|| self.reader.unknown_channel(station, name))?;
         if self.seen.contains(&target) {
-            return Err(Refused::new(Refusal::DuplicateKey, format!("`{}` stands twice", shown(name))).of(station));
+            return Err(Refused::new(
+                Refusal::DuplicateKey,
+                format!("`{}` stands twice", shown(name)),
+            )
+            .of(station));
         }
         self.seen.push(target);
         self.take(target, None, scalar)
     }
 
     /// Takes a value for what it stands for.
-    pub(super) fn take(&mut self, target: Target, unit: Option<&Unit>, scalar: &Scalar<'_>) -> Result<(), Refused> {
+    pub(super) fn take(
+        &mut self,
+        target: Target,
+        unit: Option<&Unit>,
+        scalar: &Scalar<'_>,
+    ) -> Result<(), Refused> {
         self.put(target, unit, scalar).map_err(|refused| refused.of(self.decoded.station))
     }
 
-    fn put(&mut self, target: Target, unit: Option<&Unit>, scalar: &Scalar<'_>) -> Result<(), Refused> {
+    fn put(
+        &mut self,
+        target: Target,
+        unit: Option<&Unit>,
+        scalar: &Scalar<'_>,
+    ) -> Result<(), Refused> {
         match target {
             Target::Time => {
                 let station = usize::from(self.decoded.station.0);

@@ -20,16 +20,19 @@ impl Reader {
     ///
     /// # Errors
     /// Whatever makes the document void; the whole of it is refused.
-    pub fn json(&self, station: StationIndex, map: Option<&Map>, bytes: &[u8]) -> Result<Decoded, Refused> {
+    pub fn json(
+        &self,
+        station: StationIndex,
+        map: Option<&Map>,
+        bytes: &[u8],
+    ) -> Result<Decoded, Refused> {
         let read = match map {
             None => {
                 let slip = Slip::default();
                 let flat = Flat { slip: &slip, gather: Gather::new(self, station) };
                 strict::read(bytes, &slip, flat).map(Gather::finish)
             }
-            Some(map) => {
-                strict::value(bytes).and_then(|document| map.read(self, &document, false))
-            }
+            Some(map) => strict::value(bytes).and_then(|document| map.read(self, &document, false)),
         };
         read.map_err(|refused| refused.of(station))
     }
@@ -44,7 +47,10 @@ struct Flat<'r, 's> {
 impl<'de, 'r> DeserializeSeed<'de> for Flat<'r, '_> {
     type Value = Gather<'r>;
 
-    fn deserialize<D: serde::Deserializer<'de>>(self, deserializer: D) -> Result<Self::Value, D::Error> {
+    fn deserialize<D: serde::Deserializer<'de>>(
+        self,
+        deserializer: D,
+    ) -> Result<Self::Value, D::Error> {
         deserializer.deserialize_map(self)
     }
 }
@@ -93,7 +99,10 @@ struct OneValue<'s>(&'s Slip);
 impl<'de> DeserializeSeed<'de> for OneValue<'_> {
     type Value = Scalar<'de>;
 
-    fn deserialize<D: serde::Deserializer<'de>>(self, deserializer: D) -> Result<Scalar<'de>, D::Error> {
+    fn deserialize<D: serde::Deserializer<'de>>(
+        self,
+        deserializer: D,
+    ) -> Result<Scalar<'de>, D::Error> {
         deserializer.deserialize_any(self)
     }
 }

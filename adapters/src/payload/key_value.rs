@@ -14,11 +14,21 @@ impl Reader {
     /// # Errors
     /// One bad pair voids the whole line; so does a missing or wrong checksum where
     /// one is asked for.
-    pub fn key_value(&self, station: StationIndex, checksum: Checksum, bytes: &[u8]) -> Result<Decoded, Refused> {
+    pub fn key_value(
+        &self,
+        station: StationIndex,
+        checksum: Checksum,
+        bytes: &[u8],
+    ) -> Result<Decoded, Refused> {
         self.line(station, checksum, bytes).map_err(|refused| refused.of(station))
     }
 
-    fn line(&self, station: StationIndex, checksum: Checksum, bytes: &[u8]) -> Result<Decoded, Refused> {
+    fn line(
+        &self,
+        station: StationIndex,
+        checksum: Checksum,
+        bytes: &[u8],
+    ) -> Result<Decoded, Refused> {
         within(bytes, LONGEST_LINE)?;
         let mut gather = Gather::new(self, station);
         let bytes = bytes.trim_ascii();

@@ -1,5 +1,5 @@
 //! Where in a sender's own JSON its channels stand: JSON Pointer (RFC 6901) and
-//! JSONPath (RFC 9535), compiled when the settings are read.
+//! `JSONPath` (RFC 9535), compiled when the settings are read.
 
 use super::gather::{Gather, Target};
 use super::scalar::Scalar;
@@ -31,7 +31,7 @@ struct Entry {
 enum Path {
     /// The unescaped steps of a JSON Pointer.
     Pointer(Vec<String>),
-    /// A JSONPath.
+    /// A `JSONPath`.
     Query(JsonPath),
 }
 
@@ -40,7 +40,7 @@ enum Path {
 pub struct Place<'a> {
     /// A channel, or `time`, `boot`, `sequence`.
     pub name: &'a str,
-    /// A JSON Pointer (`/a/0`, or empty for the whole document) or a JSONPath (`$.a[0]`).
+    /// A JSON Pointer (`/a/0`, or empty for the whole document) or a `JSONPath` (`$.a[0]`).
     pub path: &'a str,
     /// The unit of what stands there, if it is not the channel's.
     pub unit: Option<&'a str>,
@@ -94,7 +94,11 @@ impl Map {
     ///
     /// # Errors
     /// Every entry that is wrong, by its place in `places`, with what is wrong.
-    pub fn compile(property: &Property, station: StationIndex, places: &[Place<'_>]) -> Result<Self, Vec<(usize, String)>> {
+    pub fn compile(
+        property: &Property,
+        station: StationIndex,
+        places: &[Place<'_>],
+    ) -> Result<Self, Vec<(usize, String)>> {
         let mut entries = Vec::with_capacity(places.len());
         let mut faults = Vec::new();
         for (i, place) in places.iter().enumerate() {
@@ -113,7 +117,12 @@ impl Map {
 
     /// Takes what the document holds at the places; `untyped` where its strings come
     /// from a format without types.
-    pub(super) fn read(&self, reader: &Reader, document: &Value, untyped: bool) -> Result<Decoded, Refused> {
+    pub(super) fn read(
+        &self,
+        reader: &Reader,
+        document: &Value,
+        untyped: bool,
+    ) -> Result<Decoded, Refused> {
         let mut gather = Gather::new(reader, self.station);
         for entry in &self.entries {
             if let Some(value) = entry.find(document)? {
@@ -125,7 +134,9 @@ impl Map {
         for (key, value) in document.as_object().into_iter().flatten() {
             let placed = self.entries.iter().any(|e| e.name == *key || e.begins_with(key));
             match reader.target(self.station, key) {
-                Some(target) if !placed => gather.take(target, None, &Scalar::of_json(value, untyped))?,
+                Some(target) if !placed => {
+                    gather.take(target, None, &Scalar::of_json(value, untyped))?
+                }
                 _ => {}
             }
         }
@@ -134,19 +145,25 @@ impl Map {
 }
 
 impl Entry {
-    fn compile(property: &Property, station: StationIndex, place: &Place<'_>) -> Result<Self, String> {
+    fn compile(
+        property: &Property,
+        station: StationIndex,
+        place: &Place<'_>,
+    ) -> Result<Self, String> {
         let target = match place.name {
             "time" => Target::Time,
             "boot" => Target::Boot,
             "sequence" => Target::Sequence,
             name => property.channel(station, name).map(Target::Channel).ok_or_else(|| {
-                let id = property.stations.get(usize::from(station.0)).map_or("", |s| s.id.as_str());
+                let id =
+                    property.stations.get(usize::from(station.0)).map_or("", |s| s.id.as_str());
                 format!("station {id} has no channel `{}`", shown(name))
             })?,
         };
         let path = if place.path.starts_with('$') {
-            let query = JsonPath::parse(place.path)
-                .map_err(|e| format!("`{}` is not a JSONPath (RFC 9535): {e}", shown(place.path)))?;
+            let query = JsonPath::parse(place.path).map_err(|e| {
+                format!("`{}` is not a JSONPath (RFC 9535): {e}", shown(place.path))
+            })?;
             Path::Query(query)
         } else {
             Path::Pointer(pointer(place.path)?)
@@ -157,7 +174,9 @@ impl Entry {
                 let unit = Unit::parse(code).map_err(|e| e.0)?;
                 let declared = property.channels.get(index.0 as usize).map(|c| &c.unit);
                 if let Some(declared) = declared.filter(|declared| !unit.fits(declared)) {
-                    return Err(format!("`{unit}` does not measure what the channel is declared in (`{declared}`)"));
+                    return Err(format!(
+                        "`{unit}` does not measure what the channel is declared in (`{declared}`)"
+                    ));
                 }
                 Some(unit)
             }
@@ -189,7 +208,10 @@ fn pointer(text: &str) -> Result<Vec<String>, String> {
         return Ok(Vec::new());
     }
     let fault = |why: &str| {
-        format!("`{}` is neither a JSON Pointer (RFC 6901), which begins with `/`, nor a JSONPath (RFC 9535), which begins with `$`{why}", shown(text))
+        format!(
+            "`{}` is neither a JSON Pointer (RFC 6901), which begins with `/`, nor a JSONPath (RFC 9535), which begins with `$`{why}",
+            shown(text)
+        )
     };
     let steps = text.strip_prefix('/').ok_or_else(|| fault(""))?;
     steps
@@ -209,7 +231,8 @@ fn follow<'v>(document: &'v Value, steps: &[String]) -> Option<&'v Value> {
         Value::Object(object) => object.get(step),
         Value::Array(items) => {
             // No sign and no leading zeros (RFC 6901, section 4).
-            let index = step.bytes().all(|b| b.is_ascii_digit()) && (step == "0" || !step.starts_with('0'));
+            let index =
+                step.bytes().all(|b| b.is_ascii_digit()) && (step == "0" || !step.starts_with('0'));
             if index { items.get(step.parse::<usize>().ok()?) } else { None }
         }
         _ => None,
@@ -245,7 +268,9 @@ mod tests {
         ] {
             assert_eq!(follow(&document, &pointer(path).unwrap()), Some(&expected), "{path}");
         }
-        for absent in ["/foo/2", "/foo/-", "/foo/00", "/foo/01", "/foo/+1", "/foo/bar", "/nothing", "/foo/0/x"] {
+        for absent in [
+            "/foo/2", "/foo/-", "/foo/00", "/foo/01", "/foo/+1", "/foo/bar", "/nothing", "/foo/0/x",
+        ] {
             assert_eq!(follow(&document, &pointer(absent).unwrap()), None, "{absent}");
         }
         for wrong in ["foo", "a/b", "/a~2", "/~"] {

@@ -89,7 +89,12 @@ impl Decoded {
     }
 
     /// The message to hand over; `received` is stamped by whoever runs the processor.
-    pub fn into_message(self, source: SourceIndex, early: bool, redelivery: Option<Redelivery>) -> Message {
+    pub fn into_message(
+        self,
+        source: SourceIndex,
+        early: bool,
+        redelivery: Option<Redelivery>,
+    ) -> Message {
         Message {
             station: self.station,
             source,
@@ -162,8 +167,9 @@ pub fn shown(text: &str) -> String {
 }
 
 fn text(bytes: &[u8]) -> Result<&str, Refused> {
-    std::str::from_utf8(bytes)
-        .map_err(|e| Refused::new(Refusal::Malformed, format!("byte {} is not UTF-8", e.valid_up_to() + 1)))
+    std::str::from_utf8(bytes).map_err(|e| {
+        Refused::new(Refusal::Malformed, format!("byte {} is not UTF-8", e.valid_up_to() + 1))
+    })
 }
 
 fn within(bytes: &[u8], limit: usize) -> Result<(), Refused> {

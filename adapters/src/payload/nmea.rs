@@ -5,7 +5,9 @@
 
 use super::scalar::number;
 use super::{Checksum, Decoded, LONGEST_LINE, Reader, Refused, shown, text, within};
-use observation::{ChannelIndex, Finite, Measured, Property, Refusal, Stated, StationIndex, Unit, Value};
+use observation::{
+    ChannelIndex, Finite, Measured, Property, Refusal, Stated, StationIndex, Unit, Value,
+};
 
 /// Where the fields of a wind sentence go.
 #[derive(Clone, Debug)]
@@ -36,9 +38,7 @@ impl Wind {
         speed: Option<&str>,
     ) -> Result<Self, Vec<String>> {
         let mut faults = Vec::new();
-        let mut unit = |code: &str| {
-            Unit::parse(code).map_err(|fault| faults.push(fault.0)).ok()
-        };
+        let mut unit = |code: &str| Unit::parse(code).map_err(|fault| faults.push(fault.0)).ok();
         let (Some(degree), Some(kilometres), Some(metres), Some(knots), Some(miles)) =
             (unit("deg"), unit("km/h"), unit("m/s"), unit("[kn_i]"), unit("[mi_i]/h"))
         else {
@@ -52,14 +52,19 @@ impl Wind {
             }
             let declared = index.and_then(|i| property.channels.get(i.0 as usize));
             if let Some(declared) = declared.filter(|c| !c.unit.fits(measures)) {
-                faults.push(format!("channel `{name}` is in `{}`, which is not what MWV measures (`{measures}`)", declared.unit));
+                faults.push(format!(
+                    "channel `{name}` is in `{}`, which is not what MWV measures (`{measures}`)",
+                    declared.unit
+                ));
             }
             index
         };
         let angle = channel(angle, ANGLE, &degree);
         let speed = channel(speed, SPEED, &metres);
         if angle.is_none() && speed.is_none() && faults.is_empty() {
-            faults.push(format!("the station has neither a channel `{ANGLE}` nor a channel `{SPEED}`"));
+            faults.push(format!(
+                "the station has neither a channel `{ANGLE}` nor a channel `{SPEED}`"
+            ));
         }
         if !faults.is_empty() {
             return Err(faults);
@@ -91,7 +96,8 @@ impl Reader {
             return Err(malformed("the sentence does not begin with `$`"));
         }
         let body = text(Checksum::Xor.strip(line)?)?;
-        let (address, fields) = body.split_once(',').ok_or_else(|| malformed("the sentence has no fields"))?;
+        let (address, fields) =
+            body.split_once(',').ok_or_else(|| malformed("the sentence has no fields"))?;
         // Two letters for the talker, three for the sentence; `P` begins a maker's own.
         let Some("MWV") = address.get(2..).filter(|_| !address.starts_with('P')) else {
             return Ok(decoded);
@@ -142,7 +148,11 @@ impl Reader {
             .ok_or_else(|| Refused::new(Refusal::Unit, "the channel measures something else"))?;
         let value = Finite::new(value)
             .ok_or_else(|| Refused::new(Refusal::NotFinite, "not a finite number"))?;
-        decoded.samples.push(Measured { channel, value: Value::Number(value), stated: Stated::Nothing });
+        decoded.samples.push(Measured {
+            channel,
+            value: Value::Number(value),
+            stated: Stated::Nothing,
+        });
         Ok(())
     }
 }
@@ -151,9 +161,9 @@ fn field(text: &str, name: &str) -> Result<Option<f64>, Refused> {
     if text.is_empty() {
         return Ok(None);
     }
-    number(text)
-        .map(Some)
-        .map_err(|reason| Refused::new(reason, format!("the {name} `{}` is not a number", shown(text))))
+    number(text).map(Some).map_err(|reason| {
+        Refused::new(reason, format!("the {name} `{}` is not a number", shown(text)))
+    })
 }
 
 fn malformed(why: &str) -> Refused {

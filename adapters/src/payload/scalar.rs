@@ -61,7 +61,11 @@ impl<'a> Scalar<'a> {
     }
 
     /// The value of a channel, converted from `unit` where one is given; none for a gap.
-    pub(super) fn value(&self, channel: &Channel, unit: Option<&Unit>) -> Result<Option<Value>, Refused> {
+    pub(super) fn value(
+        &self,
+        channel: &Channel,
+        unit: Option<&Unit>,
+    ) -> Result<Option<Value>, Refused> {
         let number = match self {
             Self::Null => return Ok(None),
             Self::Bool(b) => return Ok(Some(Value::Number(contact(*b)))),
@@ -74,7 +78,11 @@ impl<'a> Scalar<'a> {
                 Err(reason) => {
                     return Err(Refused::new(
                         reason,
-                        format!("`{}` of {} is not a finite decimal number", shown(text), channel.name),
+                        format!(
+                            "`{}` of {} is not a finite decimal number",
+                            shown(text),
+                            channel.name
+                        ),
                     ));
                 }
             },
@@ -98,6 +106,7 @@ impl<'a> Scalar<'a> {
         let found = match self {
             Self::Null => return Ok(None),
             Self::Unsigned(n) => Some(*n),
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // within range
             Self::Float(n) if *n >= 0.0 && *n <= EXACT && n.fract() == 0.0 => Some(*n as u64),
             Self::Untyped(text) if text.bytes().all(|b| b.is_ascii_digit()) => text.parse().ok(),
             _ => None,
@@ -115,7 +124,10 @@ impl<'a> Scalar<'a> {
             Self::Signed(n) => Cow::Owned(n.to_string()),
             Self::Text(word) | Self::Untyped(word) => Cow::Borrowed(word),
             Self::Float(_) | Self::Bool(_) | Self::Nested => {
-                return Err(Refused::new(Refusal::WrongType, "`boot` is not a word or a whole number"));
+                return Err(Refused::new(
+                    Refusal::WrongType,
+                    "`boot` is not a word or a whole number",
+                ));
             }
         };
         check_word(&word, "boot")?;
@@ -131,13 +143,22 @@ pub(super) fn contact(closed: bool) -> Finite {
 }
 
 /// A number as the value of a channel.
-pub(super) fn number_value(number: f64, channel: &Channel, unit: Option<&Unit>) -> Result<Value, Refused> {
+pub(super) fn number_value(
+    number: f64,
+    channel: &Channel,
+    unit: Option<&Unit>,
+) -> Result<Value, Refused> {
     let number = match unit {
         None => number,
         Some(unit) => unit.convert(number, &channel.unit).ok_or_else(|| {
             Refused::new(
                 Refusal::Unit,
-                format!("`{}` does not measure what {} is declared in (`{}`)", shown(unit.code()), channel.name, channel.unit),
+                format!(
+                    "`{}` does not measure what {} is declared in (`{}`)",
+                    shown(unit.code()),
+                    channel.name,
+                    channel.unit
+                ),
             )
         })?,
     };
@@ -200,10 +221,19 @@ mod tests {
 
     #[test]
     fn numbers_in_text_are_strictly_decimal() {
-        for (text, value) in [("21.5", 21.5), ("-0.25", -0.25), ("+7", 7.0), ("1e3", 1_000.0), (".5", 0.5), ("5.", 5.0)] {
+        for (text, value) in [
+            ("21.5", 21.5),
+            ("-0.25", -0.25),
+            ("+7", 7.0),
+            ("1e3", 1_000.0),
+            (".5", 0.5),
+            ("5.", 5.0),
+        ] {
             assert_eq!(number(text), Ok(value), "{text}");
         }
-        for text in ["", "21,5", "1_000", "0x10", "1 2", "--1", "1e", ".", "-", "e5", "٣", "21.5C", "1.2.3"] {
+        for text in
+            ["", "21,5", "1_000", "0x10", "1 2", "--1", "1e", ".", "-", "e5", "٣", "21.5C", "1.2.3"]
+        {
             assert_eq!(number(text), Err(Refusal::Malformed), "{text}");
         }
         for text in ["NaN", "nan", "-NAN", "inf", "-Infinity", "1e999", "-1e400"] {

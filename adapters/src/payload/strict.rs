@@ -38,7 +38,11 @@ impl Slip {
 }
 
 /// Reads a whole text of JSON with a seed that `make` builds around the slip.
-pub(super) fn read<'de, 's, S>(bytes: &'de [u8], slip: &'s Slip, seed: S) -> Result<S::Value, Refused>
+pub(super) fn read<'de, 's, S>(
+    bytes: &'de [u8],
+    slip: &'s Slip,
+    seed: S,
+) -> Result<S::Value, Refused>
 where
     S: DeserializeSeed<'de> + 's,
 {
@@ -60,7 +64,8 @@ pub(super) fn value(bytes: &[u8]) -> Result<Value, Refused> {
 
 fn told(error: &serde_json::Error, text: &str) -> Refused {
     let (line, column) = (error.line(), error.column());
-    let place = if line <= 1 { format!("byte {column}") } else { format!("line {line}, byte {column}") };
+    let place =
+        if line <= 1 { format!("byte {column}") } else { format!("line {line}, byte {column}") };
     if error.to_string().starts_with("number out of range") {
         return Refused::new(Refusal::NotFinite, format!("a number at {place} is too large"));
     }
@@ -71,7 +76,10 @@ fn told(error: &serde_json::Error, text: &str) -> Refused {
         return Refused::new(Refusal::WrongType, format!("{} ({place})", shown(message)));
     }
     if word_of_infinity(error, text) {
-        return Refused::new(Refusal::NotFinite, format!("NaN or Infinity at {place}; a missing value is null"));
+        return Refused::new(
+            Refusal::NotFinite,
+            format!("NaN or Infinity at {place}; a missing value is null"),
+        );
     }
     let what = if error.is_eof() { "the JSON ends before it is complete" } else { "not JSON" };
     Refused::new(Refusal::Malformed, format!("{what} ({place})"))
@@ -81,7 +89,10 @@ fn told(error: &serde_json::Error, text: &str) -> Refused {
 /// a number that is none.
 fn word_of_infinity(error: &serde_json::Error, text: &str) -> bool {
     let message = error.to_string();
-    if !["expected value", "expected ident", "invalid number"].iter().any(|m| message.starts_with(m)) {
+    if !["expected value", "expected ident", "invalid number"]
+        .iter()
+        .any(|m| message.starts_with(m))
+    {
         return false;
     }
     let Some(line) = text.split('\n').nth(error.line().saturating_sub(1)) else { return false };

@@ -46,9 +46,11 @@ impl StationClock {
             Scalar::Bool(_) | Scalar::Nested => {
                 Err(Refused::new(Refusal::WrongType, "`time` is neither a number nor a text"))
             }
-            Scalar::Unsigned(_) | Scalar::Signed(_) | Scalar::Float(_) => {
-                scalar.number().filter(|n| n.is_finite()).map(|n| self.number(n)).ok_or_else(not_finite)
-            }
+            Scalar::Unsigned(_) | Scalar::Signed(_) | Scalar::Float(_) => scalar
+                .number()
+                .filter(|n| n.is_finite())
+                .map(|n| self.number(n))
+                .ok_or_else(not_finite),
         }
     }
 
@@ -60,7 +62,10 @@ impl StationClock {
         let malformed = || {
             Refused::new(
                 Refusal::Malformed,
-                format!("`time` is `{}`, which is not an RFC 3339 instant such as 2026-03-01T06:00:00Z", shown(text)),
+                format!(
+                    "`time` is `{}`, which is not an RFC 3339 instant such as 2026-03-01T06:00:00Z",
+                    shown(text)
+                ),
             )
         };
         let bytes = text.as_bytes();
@@ -97,6 +102,8 @@ pub(super) fn senml(seconds: f64) -> Stated {
 }
 
 fn instant(milliseconds: f64) -> Time {
+    // Within the clamp every value fits.
+    #[allow(clippy::cast_possible_truncation)]
     Time(milliseconds.round().clamp(-FARTHEST, FARTHEST) as i64)
 }
 

@@ -36,9 +36,9 @@ fn channel(station: StationIndex, name: &str, unit: &str) -> Channel {
     }
 }
 
-/// Orchard: t Cel, h %, p hPa, tips 1, point (words); ridge: wind_speed m/s, wind_angle
-/// deg, local time in London; beck: level m under a SenML name of its own, times in
-/// milliseconds. The gateway `loft` speaks for orchard and ridge.
+/// Orchard: `t` Cel, `h` %, `p` hPa, `tips` 1, `point` (words); ridge: `wind_speed` m/s,
+/// `wind_angle` deg, local time in London; beck: `level` m under a SenML name of its own,
+/// times in milliseconds. The gateway `loft` speaks for orchard and ridge.
 pub fn property() -> Arc<Property> {
     let mut ridge = station("ridge");
     ridge.time_zone = Some("Europe/London".to_owned());
@@ -52,16 +52,16 @@ pub fn property() -> Arc<Property> {
     "Alder Croft".clone_into(&mut property.name);
     property.stations = vec![station("orchard"), ridge, beck];
     property.channels = vec![
-            channel(ORCHARD, "t", "Cel"),
-            channel(ORCHARD, "h", "%"),
-            channel(ORCHARD, "p", "hPa"),
-            channel(ORCHARD, "tips", "1"),
-            point,
-            channel(RIDGE, "wind_speed", "m/s"),
-            channel(RIDGE, "wind_angle", "deg"),
-            channel(RIDGE, "t", "Cel"),
-            level,
-        ];
+        channel(ORCHARD, "t", "Cel"),
+        channel(ORCHARD, "h", "%"),
+        channel(ORCHARD, "p", "hPa"),
+        channel(ORCHARD, "tips", "1"),
+        point,
+        channel(RIDGE, "wind_speed", "m/s"),
+        channel(RIDGE, "wind_angle", "deg"),
+        channel(RIDGE, "t", "Cel"),
+        level,
+    ];
     property.gateways = vec![Gateway { id: "loft".to_owned(), stations: vec![ORCHARD, RIDGE] }];
     Arc::new(property.indexed())
 }

@@ -9,7 +9,8 @@ use observation::{Refusal, Stated, Time};
 
 #[test]
 fn pairs_are_apart_by_commas_or_blanks() {
-    for line in ["t=17.3,h=81", "t=17.3 h=81", "t=17.3, h=81", " t=17.3\th=81 \r", "t=17.3,,h=81,"] {
+    for line in ["t=17.3,h=81", "t=17.3 h=81", "t=17.3, h=81", " t=17.3\th=81 \r", "t=17.3,,h=81,"]
+    {
         let decoded = reader().key_value(ORCHARD, Checksum::None, line.as_bytes()).unwrap();
         assert_eq!(values(&decoded), ["t=17.3", "h=81"], "{line}");
     }
@@ -44,11 +45,21 @@ fn one_bad_pair_voids_the_line() {
         ("crc16=1234", Refusal::UnknownChannel),
     ] {
         let line = format!("t=17.3,{pair}");
-        assert_eq!(reason(reader().key_value(ORCHARD, Checksum::None, line.as_bytes())), expected, "{line}");
+        assert_eq!(
+            reason(reader().key_value(ORCHARD, Checksum::None, line.as_bytes())),
+            expected,
+            "{line}"
+        );
     }
-    assert_eq!(reason(reader().key_value(ORCHARD, Checksum::None, b"t=1,h=\xff")), Refusal::Malformed);
+    assert_eq!(
+        reason(reader().key_value(ORCHARD, Checksum::None, b"t=1,h=\xff")),
+        Refusal::Malformed
+    );
     let long = format!("t=1{}", " ".repeat(4_096));
-    assert_eq!(reason(reader().key_value(ORCHARD, Checksum::None, long.as_bytes())), Refusal::TooLong);
+    assert_eq!(
+        reason(reader().key_value(ORCHARD, Checksum::None, long.as_bytes())),
+        Refusal::TooLong
+    );
 }
 
 #[test]
@@ -63,10 +74,29 @@ fn checksums_are_checked_where_asked_for() {
     for line in ["t=17.3,h=81,crc16=CC36", "t=17.3,h=81 crc16=cc36"] {
         assert_eq!(values(&crc(line).unwrap()), ["t=17.3", "h=81"], "{line}");
     }
-    for line in ["t=17.3,h=81", "t=17.3,h=81*00", "t=17.4,h=81*22", "t=17.3,h=81*220", "t=17.3,h=81*5", "t=17.3,h=81*", "*", "*zz", "t=17.3,h=81*+5"] {
+    for line in [
+        "t=17.3,h=81",
+        "t=17.3,h=81*00",
+        "t=17.4,h=81*22",
+        "t=17.3,h=81*220",
+        "t=17.3,h=81*5",
+        "t=17.3,h=81*",
+        "*",
+        "*zz",
+        "t=17.3,h=81*+5",
+    ] {
         assert_eq!(reason(xor(line)), Refusal::Checksum, "{line}");
     }
-    for line in ["t=17.3,h=81", "t=17.3,h=81,crc16=0000", "t=17.4,h=81,crc16=CC36", "t=17.3,h=81crc16=CC36", "crc16=CC36", "t=17.3,h=81,crc16=CC360", "t=17.3,h=81,crc16=+123", "x"] {
+    for line in [
+        "t=17.3,h=81",
+        "t=17.3,h=81,crc16=0000",
+        "t=17.4,h=81,crc16=CC36",
+        "t=17.3,h=81crc16=CC36",
+        "crc16=CC36",
+        "t=17.3,h=81,crc16=CC360",
+        "t=17.3,h=81,crc16=+123",
+        "x",
+    ] {
         assert_eq!(reason(crc(line)), Refusal::Checksum, "{line}");
     }
 }
@@ -103,8 +133,17 @@ fn cells_go_where_their_columns_say() {
 #[test]
 fn columns_are_checked_when_the_settings_are_read() {
     let names = |n: &[&str]| n.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
-    for (bad, separator) in [(names(&["t", "frog"]), b','), (names(&["t", "t"]), b','), (names(&["time"]), b','), (names(&[]), b','), (names(&["t"]), b'.')] {
-        assert!(Columns::new(&property(), ORCHARD, &bad, separator, Checksum::None).is_err(), "{bad:?}");
+    for (bad, separator) in [
+        (names(&["t", "frog"]), b','),
+        (names(&["t", "t"]), b','),
+        (names(&["time"]), b','),
+        (names(&[]), b','),
+        (names(&["t"]), b'.'),
+    ] {
+        assert!(
+            Columns::new(&property(), ORCHARD, &bad, separator, Checksum::None).is_err(),
+            "{bad:?}"
+        );
     }
 }
 

@@ -45,7 +45,7 @@ const BAD: &[(&str, Refusal)] = &[
     (r#"{"t":+1}"#, Refusal::Malformed),
     (r#"{"t":.5}"#, Refusal::Malformed),
     (r#"{"t":0x10}"#, Refusal::Malformed),
-    (r#"{t:17.3}"#, Refusal::Malformed),
+    ("{t:17.3}", Refusal::Malformed),
     ("\u{feff}{\"t\":17.3}", Refusal::Malformed),
     (r#"{"t":NaN}"#, Refusal::NotFinite),
     (r#"{"t":nan}"#, Refusal::NotFinite),
@@ -115,7 +115,10 @@ fn a_map_finds_channels_in_any_shape() {
     for (body, expected) in [
         (r#"{"sensors":[{"value":"50"}]}"#, Refusal::WrongType),
         (r#"{"sensors":[{"value":{}}]}"#, Refusal::WrongType),
-        (r#"{"sensors":[{"kind":"humidity","value":1},{"kind":"humidity","value":1}]}"#, Refusal::Malformed),
+        (
+            r#"{"sensors":[{"kind":"humidity","value":1},{"kind":"humidity","value":1}]}"#,
+            Refusal::Malformed,
+        ),
         (r#"{"other":{"a":1,"a":2}}"#, Refusal::DuplicateKey),
         (r#"{"other":1e999}"#, Refusal::NotFinite),
         (r#"{"p":"high"}"#, Refusal::WrongType),
@@ -150,7 +153,11 @@ fn maps_are_checked_when_the_settings_are_read() {
 #[test]
 fn forms_and_queries() {
     let decoded = reader()
-        .form(ORCHARD, None, b"t=17.3&h=&point=N%45&tips=12&time=2026-03-01T06%3A00%3A00Z&boot=b+7&sequence=41")
+        .form(
+            ORCHARD,
+            None,
+            b"t=17.3&h=&point=N%45&tips=12&time=2026-03-01T06%3A00%3A00Z&boot=b+7&sequence=41",
+        )
         .unwrap();
     assert_eq!(values(&decoded), ["t=17.3", "point=NE", "tips=12"]);
     assert_eq!((decoded.boot.as_deref(), decoded.sequence), (Some("b 7"), Some(41)));
@@ -175,7 +182,8 @@ fn forms_and_queries() {
         assert_eq!(reason(reader().form(ORCHARD, None, body.as_bytes())), expected, "{body}");
     }
     let map = map(&[place("t", "/tempf", Some("[degF]")), place("time", "$.when", None)]);
-    let decoded = reader().form(ORCHARD, Some(&map), b"tempf=50&when=1772344800&dew=3&h=81").unwrap();
+    let decoded =
+        reader().form(ORCHARD, Some(&map), b"tempf=50&when=1772344800&dew=3&h=81").unwrap();
     assert_eq!(values(&decoded), ["t=10", "h=81"]);
     assert_eq!(decoded.samples[0].stated, Stated::At(Time(1_772_344_800_000)));
     assert_eq!(reason(reader().form(ORCHARD, Some(&map), b"x=1&x=2")), Refusal::DuplicateKey);
@@ -184,7 +192,9 @@ fn forms_and_queries() {
 #[test]
 fn one_number() {
     let t = ChannelIndex(0);
-    for (payload, value) in [("17.3", "t=17.3"), (" -4\r\n", "t=-4"), ("1.5e1", "t=15"), ("-0", "t=0")] {
+    for (payload, value) in
+        [("17.3", "t=17.3"), (" -4\r\n", "t=-4"), ("1.5e1", "t=15"), ("-0", "t=0")]
+    {
         let decoded = reader().number(t, payload.as_bytes()).unwrap();
         assert_eq!(values(&decoded), [value], "{payload}");
         assert!(!decoded.has_own_time());

@@ -28,7 +28,10 @@ fn one_station_in_one_pack() {
     assert_eq!(decoded.len(), 1);
     let message = &decoded[0];
     assert_eq!(values(message), ["t=17.3", "h=81", "p=1013.25", "t=0", "point=NE", "tips=1"]);
-    assert_eq!((message.station, message.boot.as_deref(), message.sequence), (ORCHARD, Some("b7"), Some(41)));
+    assert_eq!(
+        (message.station, message.boot.as_deref(), message.sequence),
+        (ORCHARD, Some("b7"), Some(41))
+    );
     assert_eq!(message.samples[0].stated, Stated::At(Time(1_772_344_800_000)));
     assert_eq!(message.samples[3].stated, Stated::At(Time(1_772_344_740_000)));
     assert!(message.has_own_time());
@@ -66,8 +69,10 @@ fn a_gateway_speaks_for_its_stations_and_no_other() {
     assert_eq!((decoded[0].sequence, decoded[1].sequence), (None, Some(7)));
 
     // A known station that is not its own and one that does not exist: the same answer.
-    let known = read(&gateway(), r#"[{"n":"orchard/t","v":1},{"n":"beck/level","v":1}]"#).unwrap_err();
-    let unknown = read(&gateway(), r#"[{"n":"orchard/t","v":1},{"n":"cove/level","v":1}]"#).unwrap_err();
+    let known =
+        read(&gateway(), r#"[{"n":"orchard/t","v":1},{"n":"beck/level","v":1}]"#).unwrap_err();
+    let unknown =
+        read(&gateway(), r#"[{"n":"orchard/t","v":1},{"n":"cove/level","v":1}]"#).unwrap_err();
     assert_eq!((known.reason, unknown.reason), (Refusal::Credentials, Refusal::Credentials));
     assert_eq!(known.detail.replace("beck", "cove"), unknown.detail);
     assert_eq!((known.station, unknown.station), (None, None));
@@ -81,7 +86,10 @@ fn a_senml_name_is_looked_up_among_the_grants_stations_only() {
     assert_eq!(read(&Grant::every(), pack).unwrap()[0].station, BECK);
     let foreign = read(&gateway(), pack).unwrap_err();
     let nobodys = read(&gateway(), r#"[{"n":"urn:dev:ow:10e2073a01080064","v":42}]"#).unwrap_err();
-    assert_eq!((foreign.reason, nobodys.reason), (Refusal::UnknownChannel, Refusal::UnknownChannel));
+    assert_eq!(
+        (foreign.reason, nobodys.reason),
+        (Refusal::UnknownChannel, Refusal::UnknownChannel)
+    );
     assert_eq!(foreign.detail.replace("0063", "0064"), nobodys.detail);
 }
 
@@ -120,7 +128,8 @@ fn names_units_and_types_void_the_whole_pack() {
 
 #[test]
 fn limits_of_size_and_depth() {
-    let deep = |n: usize| format!(r#"[{{"n":"orchard/t","v":1,"x":{}{}}}]"#, "[".repeat(n), "]".repeat(n));
+    let deep =
+        |n: usize| format!(r#"[{{"n":"orchard/t","v":1,"x":{}{}}}]"#, "[".repeat(n), "]".repeat(n));
     assert!(read(&Grant::only(ORCHARD), &deep(14)).is_ok());
     assert_eq!(read(&Grant::only(ORCHARD), &deep(15)).unwrap_err().reason, Refusal::Nesting);
     assert_eq!(read(&Grant::only(ORCHARD), &deep(20_000)).unwrap_err().reason, Refusal::Nesting);

@@ -7,7 +7,9 @@ use observation::{Stated, StationIndex, Time};
 fn stated(station: StationIndex, time: &str) -> Stated {
     let channel = if station == BECK { "level" } else { "t" };
     let body = format!(r#"{{"{channel}":1,"time":{time}}}"#);
-    reader().json(station, None, body.as_bytes()).unwrap_or_else(|e| panic!("{time}: {e}")).samples[0].stated
+    reader().json(station, None, body.as_bytes()).unwrap_or_else(|e| panic!("{time}: {e}")).samples
+        [0]
+    .stated
 }
 
 fn at(text: &str) -> Stated {
@@ -74,8 +76,16 @@ fn local_times_are_placed_or_called_unplaceable() {
 #[test]
 fn texts_that_are_no_time_void_the_message() {
     for text in [
-        "", "yesterday", "06:00:00", "2026-03-01", "2026-13-01T06:00:00Z", "2026-03-01T25:00:00Z",
-        "2026-03-01T06:00:00Z[Europe/London]", "2026-03-01T06:00:00+99:00", "2026-03-01T06:00:00 UTC", "20260301T060000Z",
+        "",
+        "yesterday",
+        "06:00:00",
+        "2026-03-01",
+        "2026-13-01T06:00:00Z",
+        "2026-03-01T25:00:00Z",
+        "2026-03-01T06:00:00Z[Europe/London]",
+        "2026-03-01T06:00:00+99:00",
+        "2026-03-01T06:00:00 UTC",
+        "20260301T060000Z",
     ] {
         let body = format!(r#"{{"t":1,"time":"{text}"}}"#);
         assert!(reader().json(ORCHARD, None, body.as_bytes()).is_err(), "{text}");

@@ -49,7 +49,12 @@ impl<'r> Pack<'r> {
         }
     }
 
-    fn sample(&mut self, station: StationIndex, channel: ChannelIndex, record: &Resolved<'_>) -> Result<(), Refused> {
+    fn sample(
+        &mut self,
+        station: StationIndex,
+        channel: ChannelIndex,
+        record: &Resolved<'_>,
+    ) -> Result<(), Refused> {
         let reader = self.reader;
         let declared = reader.channel_of(channel)?;
         let value = match record.data {
@@ -58,7 +63,8 @@ impl<'r> Pack<'r> {
             Data::Flag(v) => Value::Number(contact(v)),
             Data::Text(v) => word_value(v, declared)?,
             Data::Bytes(_) | Data::Nothing => {
-                let what = if record.data == Data::Nothing { "only a sum (`s`)" } else { "bytes (`vd`)" };
+                let what =
+                    if record.data == Data::Nothing { "only a sum (`s`)" } else { "bytes (`vd`)" };
                 return Err(Refused::new(
                     Refusal::WrongType,
                     format!("{} takes a value, not {what}", declared.name),
@@ -70,14 +76,20 @@ impl<'r> Pack<'r> {
         Ok(())
     }
 
-    fn number(&mut self, value: f64, channel: &Channel, unit: Option<&str>) -> Result<Value, Refused> {
+    fn number(
+        &mut self,
+        value: f64,
+        channel: &Channel,
+        unit: Option<&str>,
+    ) -> Result<Value, Refused> {
         let Some(code) = unit.filter(|code| *code != channel.unit.code()) else {
             return number_value(value, channel, None);
         };
         if let Some(known) = self.units.iter().find(|u| u.code() == code) {
             return number_value(value, channel, Some(known));
         }
-        let unit = Unit::parse(code).map_err(|fault| Refused::new(Refusal::Unit, shown_fault(&fault.0)))?;
+        let unit = Unit::parse(code)
+            .map_err(|fault| Refused::new(Refusal::Unit, shown_fault(&fault.0)))?;
         let value = number_value(value, channel, Some(&unit))?;
         if self.units.len() < MOST_UNITS {
             self.units.push(unit);
@@ -140,13 +152,13 @@ impl<'r> Pack<'r> {
         let granted = parts
             .and_then(|(id, _)| self.reader.property.station(id))
             .filter(|station| self.grant.may(*station));
-        if let (Some((id, name)), Some(station)) = (parts, granted) {
-            if let Some(named) = self.within(station, name) {
-                if record.base.strip_suffix('/') == Some(id) {
-                    self.base = Some((record.base.to_owned(), station));
-                }
-                return Ok(named);
+        if let (Some((id, name)), Some(station)) = (parts, granted)
+            && let Some(named) = self.within(station, name)
+        {
+            if record.base.strip_suffix('/') == Some(id) {
+                self.base = Some((record.base.to_owned(), station));
             }
+            return Ok(named);
         }
         if let Some(named) = self.by_senml_name(&full)? {
             return Ok(named);
@@ -165,7 +177,10 @@ impl<'r> Pack<'r> {
             }
             _ => Refused::new(
                 Refusal::UnknownChannel,
-                format!("`{}` is neither STATION/CHANNEL nor the senml_name of a channel", shown(&full)),
+                format!(
+                    "`{}` is neither STATION/CHANNEL nor the senml_name of a channel",
+                    shown(&full)
+                ),
             ),
         })
     }
@@ -207,7 +222,10 @@ fn scalar<'a>(data: &Data<'a>) -> Scalar<'a> {
 }
 
 fn twice(name: &str) -> Refused {
-    Refused::new(Refusal::DuplicateKey, format!("`{name}` stands twice in the pack, with different values"))
+    Refused::new(
+        Refusal::DuplicateKey,
+        format!("`{name}` stands twice in the pack, with different values"),
+    )
 }
 
 fn is_identifier(text: &str) -> bool {

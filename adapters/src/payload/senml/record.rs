@@ -180,7 +180,10 @@ fn finite(value: f64, label: &str) -> Result<f64, Refused> {
     if value.is_finite() {
         Ok(value)
     } else {
-        Err(Refused::new(Refusal::NotFinite, format!("`{label}` with its base value is not finite")))
+        Err(Refused::new(
+            Refusal::NotFinite,
+            format!("`{label}` with its base value is not finite"),
+        ))
     }
 }
 
@@ -191,9 +194,13 @@ fn check_name(base: &str, name: &str) -> Result<(), Refused> {
     let Some(first) = bytes.next() else {
         return Err(malformed("no name: neither `n` nor `bn`"));
     };
-    let allowed = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b':' | b'.' | b'/' | b'_');
+    let allowed =
+        |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b':' | b'.' | b'/' | b'_');
     if !first.is_ascii_alphanumeric() || !bytes.all(allowed) {
-        return Err(malformed(&format!("`{}` is not a SenML name", shown(&format!("{base}{name}")))));
+        return Err(malformed(&format!(
+            "`{}` is not a SenML name",
+            shown(&format!("{base}{name}"))
+        )));
     }
     Ok(())
 }
@@ -302,7 +309,10 @@ struct OneRecord<'s>(&'s Slip);
 impl<'de> DeserializeSeed<'de> for OneRecord<'_> {
     type Value = Record<'de>;
 
-    fn deserialize<D: serde::Deserializer<'de>>(self, deserializer: D) -> Result<Record<'de>, D::Error> {
+    fn deserialize<D: serde::Deserializer<'de>>(
+        self,
+        deserializer: D,
+    ) -> Result<Record<'de>, D::Error> {
         deserializer.deserialize_map(self)
     }
 }
@@ -349,7 +359,9 @@ impl OneRecord<'_> {
         let message = error.to_string();
         if message.starts_with("invalid type") {
             let message = message.split(" at line ").next().unwrap_or_default();
-            return self.0.refuse(Refused::new(Refusal::WrongType, format!("`{key}`: {}", shown(message))));
+            return self
+                .0
+                .refuse(Refused::new(Refusal::WrongType, format!("`{key}`: {}", shown(message))));
         }
         error
     }
@@ -367,7 +379,9 @@ impl<'de> Record<'de> {
                 self.version = match number(map)? {
                     Number::Whole(n) => Some(n),
                     Number::Other(_) => {
-                        return Err(A::Error::custom("invalid type: `bver` is not a positive whole number"));
+                        return Err(A::Error::custom(
+                            "invalid type: `bver` is not a positive whole number",
+                        ));
                     }
                 };
             }

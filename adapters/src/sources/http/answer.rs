@@ -56,7 +56,9 @@ impl Desk {
             end -= 1;
         }
         let detail = refused.detail.get(..end).unwrap_or_default();
-        self.context.watch.refused(self.context.source, port::Refused { detail, ..refused.clone() });
+        self.context
+            .watch
+            .refused(self.context.source, port::Refused { detail, ..refused.clone() });
     }
 
     fn respond(&self, result: Result<(), Problem>, allow: Option<&'static str>) -> Response<Body> {
@@ -82,7 +84,8 @@ impl Desk {
             match self.push.pace.failed(address) {
                 Ok(()) => Problem::unauthorized(detail),
                 Err(wait) => {
-                    let detail = format!("too many requests without a right token (from {address})");
+                    let detail =
+                        format!("too many requests without a right token (from {address})");
                     let refused = Refused { station: None, reason: Refusal::Rate, detail };
                     Problem::too_fast(refused, wait).closing()
                 }
@@ -94,7 +97,10 @@ impl Desk {
     async fn store(&self, line: &Line, decoded: Vec<Decoded>) -> Result<(), Problem> {
         self.push.pace.samples(&decoded).map_err(|(station, wait)| {
             let detail = format!("faster than its rate; come again in {wait:.1} s");
-            Problem::too_fast(Refused { station: Some(station), reason: Refusal::Rate, detail }, wait)
+            Problem::too_fast(
+                Refused { station: Some(station), reason: Refusal::Rate, detail },
+                wait,
+            )
         })?;
         let messages: Vec<_> = decoded
             .into_iter()
@@ -105,14 +111,17 @@ impl Desk {
             return Ok(());
         }
         let (receipt, durable) = oneshot::channel();
-        let delivery = Delivery { sender: line.number(), messages, receipt: Receipt::Once(receipt) };
+        let delivery =
+            Delivery { sender: line.number(), messages, receipt: Receipt::Once(receipt) };
         let handed = async {
             self.context.intake.send(delivery).await.map_err(drop)?;
             durable.await.map_err(drop)
         };
         match timeout(PATIENCE, handed).await {
             Ok(Ok(())) => Ok(()),
-            Ok(Err(())) => Err(Problem::unavailable("it could not be stored; keep it and send it again")),
+            Ok(Err(())) => {
+                Err(Problem::unavailable("it could not be stored; keep it and send it again"))
+            }
             Err(_) => Err(Problem::unavailable(
                 "it is not stored after 2 s; keep it and send it again, with a time or a sequence number of its own so that it counts once",
             )),
@@ -125,7 +134,11 @@ impl Desk {
         let grant = self.grant(&parts.headers, line)?;
         if !matches!(body::kind(&parts.headers)?, Kind::Senml | Kind::Json | Kind::Unsaid) {
             let detail = "SenML comes as application/senml+json";
-            return Err(Problem::frame(StatusCode::UNSUPPORTED_MEDIA_TYPE, Refusal::Malformed, detail));
+            return Err(Problem::frame(
+                StatusCode::UNSUPPORTED_MEDIA_TYPE,
+                Refusal::Malformed,
+                detail,
+            ));
         }
         let bytes = body::whole(&parts.headers, body).await?;
         line.complete();
@@ -134,12 +147,20 @@ impl Desk {
         self.store(line, decoded).await
     }
 
-    async fn take_push(&self, id: Result<Path<String>, PathRejection>, request: Request) -> Result<(), Problem> {
+    async fn take_push(
+        &self,
+        id: Result<Path<String>, PathRejection>,
+        request: Request,
+    ) -> Result<(), Problem> {
         let (parts, body) = request.into_parts();
         let line = line(&parts.extensions)?;
         let grant = self.grant(&parts.headers, line)?;
         let Ok(Path(id)) = id else {
-            return Err(Problem::frame(StatusCode::BAD_REQUEST, Refusal::Malformed, "the path is not UTF-8"));
+            return Err(Problem::frame(
+                StatusCode::BAD_REQUEST,
+                Refusal::Malformed,
+                "the path is not UTF-8",
+            ));
         };
         let station = self.context.property.station(&id).filter(|station| grant.may(*station));
         let station = station.ok_or_else(|| Problem::forbidden(&id))?;
@@ -154,7 +175,11 @@ impl Desk {
             line.complete();
             if !query.is_empty() && !bytes.is_empty() {
                 let detail = "values stand in the query or in the body, not in both";
-                let refused = Refused { station: Some(station), reason: Refusal::Malformed, detail: detail.to_owned() };
+                let refused = Refused {
+                    station: Some(station),
+                    reason: Refusal::Malformed,
+                    detail: detail.to_owned(),
+                };
                 return Err(Problem::refused(refused));
             }
             let values: &[u8] = if bytes.is_empty() { query.as_bytes() } else { &bytes };
@@ -165,7 +190,13 @@ impl Desk {
     }
 
     /// Decodes a pushed body by its type, or by its first byte where none is said.
-    fn read(&self, station: StationIndex, kind: Kind, body: &[u8], values: &[u8]) -> Result<Result<Decoded, Refused>, Problem> {
+    fn read(
+        &self,
+        station: StationIndex,
+        kind: Kind,
+        body: &[u8],
+        values: &[u8],
+    ) -> Result<Result<Decoded, Refused>, Problem> {
         let map = self.push.maps.get(&station);
         let reader = &self.push.reader;
         let looks_like_json = matches!(body.trim_ascii_start().first(), Some(b'{' | b'['));
@@ -191,9 +222,17 @@ async fn samples(State(desk): State<Arc<Desk>>, request: Request) -> Response<Bo
     desk.respond(result, None)
 }
 
-async fn push(State(desk): State<Arc<Desk>>, id: Result<Path<String>, PathRejection>, request: Request) -> Response<Body> {
+async fn push(
+    State(desk): State<Arc<Desk>>,
+    id: Result<Path<String>, PathRejection>,
+    request: Request,
+) -> Response<Body> {
     if !matches!(*request.method(), Method::GET | Method::POST) {
-        let problem = wrong_place(StatusCode::METHOD_NOT_ALLOWED, request.method().as_str(), request.uri().path());
+        let problem = wrong_place(
+            StatusCode::METHOD_NOT_ALLOWED,
+            request.method().as_str(),
+            request.uri().path(),
+        );
         return desk.respond(Err(problem), Some("GET, POST"));
     }
     let result = desk.take_push(id, request).await;
@@ -201,12 +240,17 @@ async fn push(State(desk): State<Arc<Desk>>, id: Result<Path<String>, PathReject
 }
 
 async fn only_post(State(desk): State<Arc<Desk>>, request: Request) -> Response<Body> {
-    let problem = wrong_place(StatusCode::METHOD_NOT_ALLOWED, request.method().as_str(), request.uri().path());
+    let problem = wrong_place(
+        StatusCode::METHOD_NOT_ALLOWED,
+        request.method().as_str(),
+        request.uri().path(),
+    );
     desk.respond(Err(problem), Some("POST"))
 }
 
 async fn nowhere(State(desk): State<Arc<Desk>>, request: Request) -> Response<Body> {
-    let problem = wrong_place(StatusCode::NOT_FOUND, request.method().as_str(), request.uri().path());
+    let problem =
+        wrong_place(StatusCode::NOT_FOUND, request.method().as_str(), request.uri().path());
     desk.respond(Err(problem), None)
 }
 
@@ -221,5 +265,6 @@ fn bearer(headers: &HeaderMap) -> Option<&[u8]> {
     let (Some(value), None) = (values.next(), values.next()) else { return None };
     let (scheme, token) = value.as_bytes().split_at_checked(7)?;
     let token = token.trim_ascii();
-    (scheme.eq_ignore_ascii_case(b"bearer ") && !token.is_empty() && token.len() <= LONGEST_TOKEN).then_some(token)
+    (scheme.eq_ignore_ascii_case(b"bearer ") && !token.is_empty() && token.len() <= LONGEST_TOKEN)
+        .then_some(token)
 }

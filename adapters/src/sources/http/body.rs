@@ -72,7 +72,8 @@ pub(super) async fn whole(headers: &HeaderMap, mut body: Body) -> Result<Bytes, 
     let mut all = BytesMut::new();
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|_| {
-            Problem::frame(StatusCode::BAD_REQUEST, Refusal::Fragment, "the body broke off").closing()
+            Problem::frame(StatusCode::BAD_REQUEST, Refusal::Fragment, "the body broke off")
+                .closing()
         })?;
         let Ok(piece) = frame.into_data() else { continue };
         if first.len() + all.len() + piece.len() > LONGEST {

@@ -16,6 +16,7 @@ use observation::Refusal;
 use observation::refusal::Stage;
 use std::future::{Future, poll_fn};
 use std::io;
+use std::mem::MaybeUninit;
 use std::net::SocketAddr;
 use std::pin::{Pin, pin};
 use std::sync::Arc;
@@ -42,6 +43,9 @@ pub(super) struct Limits {
 
 /// For the answer to be made and written.
 const ANSWER: Duration = Duration::from_secs(10);
+/// For what comes after the last answer, in time and in bytes.
+const LINGER: Duration = Duration::from_secs(2);
+const LINGER_BYTES: usize = 4 << 20;
 /// For answers under way when the program stops.
 pub(super) const GOODBYE: Duration = Duration::from_millis(700);
 /// Most bytes of headers, and most header fields.
@@ -71,7 +75,6 @@ pub(super) struct Line {
     /// Milliseconds after `began` at which it is over.
     deadline: AtomicU64,
     answered: AtomicBool,
-    evicted: AtomicBool,
     wake: Notify,
 }
 
@@ -85,7 +88,6 @@ impl Line {
             phase: AtomicU8::new(Phase::Silent as u8),
             deadline: AtomicU64::new(0),
             answered: AtomicBool::new(false),
-            evicted: AtomicBool::new(false),
             wake: Notify::new(),
         };
         line.enter(Phase::Silent, limits.headers);
@@ -116,7 +118,6 @@ impl Line {
 
     /// Ends the connection.
     pub(super) fn evict(&self) {
-        self.evicted.store(true, Ordering::Release);
         self.wake.notify_one();
     }
 
@@ -162,10 +163,16 @@ impl Line {
 struct Socket {
     stream: TcpStream,
     line: Arc<Line>,
+    /// Bytes that were dropped after the last answer.
+    lingered: usize,
 }
 
 impl AsyncRead for Socket {
-    fn poll_read(mut self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buf: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
         let before = buf.filled().len();
         let read = ready!(Pin::new(&mut self.stream).poll_read(cx, buf));
         if buf.filled().len() > before {
@@ -176,11 +183,19 @@ impl AsyncRead for Socket {
 }
 
 impl AsyncWrite for Socket {
-    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &[u8]) -> Poll<io::Result<usize>> {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buf: &[u8],
+    ) -> Poll<io::Result<usize>> {
         Pin::new(&mut self.stream).poll_write(cx, buf)
     }
 
-    fn poll_write_vectored(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bufs: &[io::IoSlice<'_>]) -> Poll<io::Result<usize>> {
+    fn poll_write_vectored(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        bufs: &[io::IoSlice<'_>],
+    ) -> Poll<io::Result<usize>> {
         Pin::new(&mut self.stream).poll_write_vectored(cx, bufs)
     }
 
@@ -192,8 +207,29 @@ impl AsyncWrite for Socket {
         Pin::new(&mut self.stream).poll_flush(cx)
     }
 
+    /// After the last answer, what the sender still has on its way is read and dropped
+    /// for a while: a socket closed with bytes unread resets the connection, and the
+    /// answer might never be seen.
     fn poll_shutdown(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_shutdown(cx)
+        let this = &mut *self;
+        ready!(Pin::new(&mut this.stream).poll_shutdown(cx))?;
+        if this.line.phase() != Phase::Silent {
+            return Poll::Ready(Ok(()));
+        }
+        if this.lingered == 0 {
+            this.lingered = 1;
+            this.line.enter(Phase::Silent, LINGER);
+        }
+        let mut scratch = [MaybeUninit::uninit(); 4_096];
+        loop {
+            let mut sink = ReadBuf::uninit(&mut scratch);
+            let read = ready!(Pin::new(&mut this.stream).poll_read(cx, &mut sink));
+            let count = sink.filled().len();
+            this.lingered += count;
+            if read.is_err() || count == 0 || this.lingered > LINGER_BYTES {
+                return Poll::Ready(Ok(()));
+            }
+        }
     }
 }
 
@@ -208,7 +244,13 @@ enum Over {
 }
 
 /// Serves one connection to its end.
-pub(super) async fn serve(stream: TcpStream, line: Arc<Line>, router: Router, desk: Arc<Desk>, stop: CancellationToken) {
+pub(super) async fn serve(
+    stream: TcpStream,
+    line: Arc<Line>,
+    router: Router,
+    desk: Arc<Desk>,
+    stop: CancellationToken,
+) {
     // A small answer must not wait for more to send with it.
     stream.set_nodelay(true).ok();
     let service = service_fn(|mut request: hyper::Request<hyper::body::Incoming>| {
@@ -222,14 +264,16 @@ pub(super) async fn serve(stream: TcpStream, line: Arc<Line>, router: Router, de
             response
         }
     });
-    let io = TokioIo::new(Socket { stream, line: Arc::clone(&line) });
+    let io = TokioIo::new(Socket { stream, line: Arc::clone(&line), lingered: 0 });
     let mut builder = hyper::server::conn::http1::Builder::new();
     builder
         .header_read_timeout(None)
         .max_buf_size(HEADER_BYTES)
         .max_headers(HEADER_FIELDS)
-        .half_close(true)
-        .pipeline_flush(true);
+        // With it an answer waits as long as anything unread lies in the buffer, and is
+        // lost where that is the rest of a body that was refused.
+        .pipeline_flush(false)
+        .half_close(true);
     let mut connection = pin!(builder.serve_connection(io, service));
     let mut evicted = pin!(line.wake.notified());
     let mut stopped = pin!(stop.cancelled());
@@ -274,12 +318,18 @@ pub(super) async fn serve(stream: TcpStream, line: Arc<Line>, router: Router, de
 fn tell(over: &Over, line: &Line, desk: &Desk) {
     let half = line.phase() == Phase::Reading;
     let (reason, why) = match over {
-        Over::Late if half => (Refusal::Fragment, "a request did not come to its end in time".to_owned()),
-        Over::Evicted if half => (Refusal::Fragment, "a request was cut off: too many connections".to_owned()),
+        Over::Late if half => {
+            (Refusal::Fragment, "a request did not come to its end in time".to_owned())
+        }
+        Over::Evicted if half => {
+            (Refusal::Fragment, "a request was cut off: too many connections".to_owned())
+        }
         Over::Done(Err(error)) if error.is_parse_too_large() => {
             (Refusal::TooLong, "the headers of a request are too long".to_owned())
         }
-        Over::Done(Err(error)) if error.is_parse() => (Refusal::Malformed, format!("not HTTP/1.1: {error}")),
+        Over::Done(Err(error)) if error.is_parse() => {
+            (Refusal::Malformed, format!("not HTTP/1.1: {error}"))
+        }
         Over::Done(Err(error)) if half && error.is_incomplete_message() => {
             (Refusal::Fragment, "a request broke off".to_owned())
         }

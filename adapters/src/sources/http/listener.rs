@@ -101,7 +101,12 @@ fn left(desk: &Desk, ended: Result<(), JoinError>) {
     if ended.is_err_and(|error| error.is_panic()) {
         tracing::error!("answering a push failed inside; its connection was closed");
         let detail = "answering a push failed inside the program";
-        desk.refused(&port::Refused { station: None, stage: Stage::Frame, reason: Refusal::Panic, detail });
+        desk.refused(&port::Refused {
+            station: None,
+            stage: Stage::Frame,
+            reason: Refusal::Panic,
+            detail,
+        });
     }
 }
 
@@ -109,6 +114,8 @@ fn left(desk: &Desk, ended: Result<(), JoinError>) {
 fn is_the_peers(error: &io::Error) -> bool {
     matches!(
         error.kind(),
-        io::ErrorKind::ConnectionAborted | io::ErrorKind::ConnectionReset | io::ErrorKind::ConnectionRefused
+        io::ErrorKind::ConnectionAborted
+            | io::ErrorKind::ConnectionReset
+            | io::ErrorKind::ConnectionRefused
     )
 }

@@ -10,6 +10,7 @@ use axum::http::{HeaderValue, Response, StatusCode, header};
 use observation::Refusal;
 use observation::refusal::Stage;
 use serde::Serialize;
+use std::time::Duration;
 
 /// Why a request did not get its 204.
 #[derive(Debug)]
@@ -40,7 +41,11 @@ impl Problem {
 
     /// A request that is wrong before its body was looked at.
     pub(super) fn frame(status: StatusCode, reason: Refusal, detail: impl Into<String>) -> Self {
-        Self::counted(status, Stage::Frame, Refused { station: None, reason, detail: detail.into() })
+        Self::counted(
+            status,
+            Stage::Frame,
+            Refused { station: None, reason, detail: detail.into() },
+        )
     }
 
     /// A body or query that was refused.
@@ -60,12 +65,16 @@ impl Problem {
     /// No token, or one that nobody has. The sender is told no more than that.
     pub(super) fn unauthorized(detail: String) -> Self {
         let refused = Refused { station: None, reason: Refusal::Credentials, detail };
-        Self { detail: String::new(), ..Self::counted(StatusCode::UNAUTHORIZED, Stage::Access, refused) }
+        Self {
+            detail: String::new(),
+            ..Self::counted(StatusCode::UNAUTHORIZED, Stage::Access, refused)
+        }
     }
 
     /// A station outside the token, known or not.
     pub(super) fn forbidden(id: &str) -> Self {
-        let detail = format!("this token does not speak for station `{}`", crate::payload::shown(id));
+        let detail =
+            format!("this token does not speak for station `{}`", crate::payload::shown(id));
         Self::refused(Refused { station: None, reason: Refusal::Credentials, detail })
     }
 
@@ -73,7 +82,8 @@ impl Problem {
     pub(super) fn too_fast(mut refused: Refused, wait: f64) -> Self {
         refused.reason = Refusal::Rate;
         let mut problem = Self::counted(StatusCode::TOO_MANY_REQUESTS, Stage::Access, refused);
-        problem.retry_after = Some(wait.ceil().clamp(1.0, 3_600.0) as u64);
+        let wait = Duration::try_from_secs_f64(wait.clamp(0.0, 3_600.0)).unwrap_or_default();
+        problem.retry_after = Some(wait.as_secs() + 1);
         problem
     }
 

@@ -38,13 +38,14 @@ pub struct Wired {
 /// # Errors
 /// Everything that is wrong, printed to standard error already; status 78.
 pub fn load(arguments: &arguments::Settings) -> Result<Wired, Failure> {
-    let settings = match config::load(&arguments.config, &arguments.set) {
-        Ok(settings) => settings,
-        // The document does not stand, yet whatever can be told about the sources is
-        // told by its own loader.
-        Err(faults) => return Err(refused(&faults)),
+    let examined = config::examine(&arguments.config, &arguments.set);
+    let Some(settings) = examined.settings else {
+        return Err(match Faults::of(examined.faults) {
+            Some(faults) => refused(&faults),
+            None => Failure::settings("the settings cannot be read"),
+        });
     };
-    build(settings).map_err(|faults| refused(&faults))
+    build(settings, examined.faults).map_err(|faults| refused(&faults))
 }
 
 /// Prints all faults and says how many.
@@ -58,13 +59,12 @@ pub fn refused(faults: &Faults) -> Failure {
     Failure::settings(format!("settings refused, {count} {noun}"))
 }
 
-/// Builds the sources of sound settings.
+/// Builds the sources; `faults` are those of the document itself.
 ///
 /// # Errors
-/// Unknown kinds, what the kinds find wrong in their tables, two that claim the same.
-pub fn build(settings: Settings) -> Result<Wired, Faults> {
+/// Those, unknown kinds, what the kinds find wrong in their tables, two that claim the same.
+fn build(settings: Settings, mut faults: Vec<Fault>) -> Result<Wired, Faults> {
     let property = Arc::new(settings.property.clone());
-    let mut faults = Vec::new();
     let mut sources = Vec::new();
     for table in &settings.sources {
         match kind(table) {

@@ -133,7 +133,11 @@ pub struct Counts {
 
 impl Counts {
     /// Nothing counted yet. `sources` are name and kind, in the order of their indices.
-    pub fn new(property: Arc<Property>, clock: Arc<dyn Clock>, sources: &[(String, String)]) -> Self {
+    pub fn new(
+        property: Arc<Property>,
+        clock: Arc<dyn Clock>,
+        sources: &[(String, String)],
+    ) -> Self {
         let since = clock.now();
         let stations = property.stations.len();
         Self {
@@ -176,8 +180,7 @@ impl Counts {
     /// Counts samples.
     pub fn add_samples(&self, source: SourceIndex, result: SampleResult, count: u64) {
         if count > 0
-            && let Some(counter) =
-                self.source(source).and_then(|s| s.samples.get(result as usize))
+            && let Some(counter) = self.source(source).and_then(|s| s.samples.get(result as usize))
         {
             counter.fetch_add(count, Relaxed);
         }
@@ -217,7 +220,8 @@ impl Counts {
         let first = {
             let mut refusals = lock(&self.refusals);
             let station = refused.station.filter(|s| usize::from(s.0) + 1 < refusals.last.len());
-            let count = refusals.counts.entry((station, refused.stage, refused.reason)).or_default();
+            let count =
+                refusals.counts.entry((station, refused.stage, refused.reason)).or_default();
             count.0 += 1;
             let first = count.0 == 1;
             if first {

@@ -21,6 +21,7 @@ mod newest;
 mod page;
 mod snapshot;
 mod summary;
+mod tokens;
 mod wiring;
 
 use clap::Parser;

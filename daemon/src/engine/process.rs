@@ -1,0 +1,30 @@
+//! What the engine needs of a processor. The one real implementation is
+//! [`processor::Processor`]; tests put one that panics in its place.
+
+use crate::snapshot::Live;
+use history::StatePart;
+use observation::property::InstrumentIndex;
+use observation::{Message, Series, Time};
+use processor::{Output, Recall};
+
+/// Samples in, readings out.
+pub trait Process: Send {
+    /// All series, by index.
+    fn series(&self) -> &[Series];
+    /// Takes one message; walks all boundaries due at its `received` first.
+    fn take(&mut self, message: Message, number: u64, recall: &mut dyn Recall, out: &mut Output);
+    /// Evaluates all boundaries due at `now`.
+    fn walk(&mut self, now: Time, recall: &mut dyn Recall, out: &mut Output);
+    /// The instant up to which boundaries were walked.
+    fn walked(&self) -> Time;
+    /// The server's clock was set.
+    fn step_clock(&mut self, old: Time, new: Time, recall: &mut dyn Recall, out: &mut Output);
+    /// Closes every open window: the input has ended.
+    fn close(&mut self, recall: &mut dyn Recall, out: &mut Output);
+    /// The newest converted, checked sample of an instrument.
+    fn live(&self, instrument: InstrumentIndex) -> Option<Live>;
+    /// Good rain in millimetres since this processor was made, each tip once.
+    fn rain(&self, instrument: InstrumentIndex) -> f64;
+    /// The state to be kept.
+    fn save(&self) -> Vec<StatePart>;
+}

@@ -1,0 +1,94 @@
+//! The processor's questions, answered from the log.
+
+use history::{Look, ReadError, Selection};
+use observation::{ChannelIndex, Reading, SeriesIndex, Span, StationIndex, Time};
+use processor::{Held, Recall};
+
+/// Answers from the records below a log number.
+///
+/// While a restart feeds old records through the processor again, each must find the
+/// log as it stood then; so nothing at or above the number of the record in hand is
+/// told.
+pub struct LogRecall<'a> {
+    look: Look<'a>,
+    below: u64,
+    fault: &'a mut Option<ReadError>,
+}
+
+impl<'a> LogRecall<'a> {
+    /// Answers from the records below `below`. A failure to read is put into `fault`,
+    /// and the answer is as if nothing were there.
+    pub const fn new(look: Look<'a>, below: u64, fault: &'a mut Option<ReadError>) -> Self {
+        Self { look, below, fault }
+    }
+
+    fn told<T: Default>(&mut self, answer: Result<T, ReadError>) -> T {
+        answer.unwrap_or_else(|error| {
+            self.fault.get_or_insert(error);
+            T::default()
+        })
+    }
+
+    fn held(&mut self, answer: Result<Vec<history::Held>, ReadError>) -> Vec<Held> {
+        let below = self.below;
+        self.told(answer)
+            .into_iter()
+            .filter(|h| h.number < below)
+            .map(|h| {
+                let history::Held {
+                    number,
+                    received,
+                    time,
+                    stated,
+                    boot,
+                    sequence,
+                    early,
+                    channel,
+                    value,
+                } = h;
+                Held { number, received, time, stated, boot, sequence, early, channel, value }
+            })
+            .collect()
+    }
+}
+
+impl Recall for LogRecall<'_> {
+    fn record(&mut self, number: u64, station: StationIndex) -> Vec<Held> {
+        if number >= self.below {
+            return Vec::new();
+        }
+        let answer = self.look.record(number, station);
+        self.held(answer)
+    }
+
+    fn day(&mut self, station: StationIndex, utc_day: i64) -> Vec<Held> {
+        let answer = self.look.day(station, utc_day);
+        self.held(answer)
+    }
+
+    fn samples(&mut self, channel: ChannelIndex, from: Time, to: Time) -> Vec<Held> {
+        let answer = self.look.samples(channel, from, to);
+        self.held(answer)
+    }
+
+    fn reading(&mut self, series: SeriesIndex, time: Time) -> Option<Reading> {
+        // Nearly always the whole log is meant, and the newest revision is the answer.
+        let newest = self.look.last().map(|last| last.is_none_or(|l| l.number < self.below));
+        if self.told(newest) {
+            let answer = self.look.reading(series, time);
+            return self.told(answer);
+        }
+        let selection =
+            Selection { series: vec![series], ..Selection::between(time, time + Span(1)) };
+        let below = self.below;
+        let mut found: Option<Reading> = None;
+        let answer = self.look.all_revisions(&selection, &mut |kept| {
+            if kept.number < below && found.is_none_or(|f| f.revision <= kept.reading.revision) {
+                found = Some(kept.reading);
+            }
+            Ok(())
+        });
+        self.told(answer);
+        found
+    }
+}

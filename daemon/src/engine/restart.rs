@@ -1,0 +1,203 @@
+//! A processor as it stood after the last record: the saved state, then every later
+//! record fed through it again, its output thrown away.
+//!
+//! What is not saved because it is large (samples within the reach of windows, the
+//! identities of two days) is filled from the records before the saved state.
+
+use super::process::Process;
+use super::recall::LogRecall;
+use crate::snapshot::Live;
+use history::{Entry, History, ReadError, StatePart};
+use observation::property::InstrumentIndex;
+use observation::reading::to_steps;
+use observation::{Message, Property, Series, Span, Time};
+use processor::{Options, Output, Processor, Recall, Saved};
+use std::sync::Arc;
+
+/// The name of the processor's part among the saved ones.
+pub const PART: &str = "processor";
+/// How far back a processor begins whose saved state cannot be used, in a log that is
+/// longer: what lies further back has no bearing on windows, only on what was learned.
+const ANEW: Span = Span::hours(6);
+
+/// The processor with the names it needs to answer in steps.
+pub struct Judge {
+    processor: Processor,
+    property: Arc<Property>,
+    /// Rain that was counted while old records were fed, by instrument: it is not new.
+    old_rain: Vec<f64>,
+}
+
+impl Judge {
+    /// A processor that has seen nothing.
+    pub fn new(property: &Arc<Property>, options: Options) -> Self {
+        Self {
+            processor: Processor::new(Arc::clone(property), options),
+            property: Arc::clone(property),
+            old_rain: Vec::new(),
+        }
+    }
+
+    /// A processor as it stood after the last record of a history.
+    ///
+    /// # Errors
+    /// When the history cannot be read. Single records that cannot be decoded are
+    /// passed over: they were told when the history was opened.
+    pub fn restored(
+        property: &Arc<Property>,
+        options: Options,
+        history: &History,
+    ) -> Result<Self, ReadError> {
+        let mut judge = Self::new(property, options);
+        let look = history.look();
+        let (Some(first), Some(last)) = (look.first()?, look.last()?) else { return Ok(judge) };
+        let saved = saved(history)?;
+        let (at, mut walked) = match &saved {
+            Some((at, saved)) => {
+                let stale = judge.processor.restore(saved);
+                if !stale.is_empty() {
+                    tracing::info!(
+                        "settings changed since the state was saved; beginning anew: {}",
+                        stale.join(", ")
+                    );
+                }
+                (*at, judge.processor.walked())
+            }
+            None => {
+                let number = look.number_at(last.received - ANEW)?;
+                (number.saturating_sub(1).max(first.number.saturating_sub(1)), Time(0))
+            }
+        };
+        if at >= first.number {
+            if walked == Time(0) {
+                walked = last.received - ANEW;
+            }
+            let (near, far) = judge.processor.reach();
+            let from = look.number_at(walked - near.max(far))?;
+            for record in look.records(from) {
+                let Ok(record) = record else { continue };
+                if record.number > at {
+                    break;
+                }
+                if let Entry::Batch { messages, readings } = &record.entry {
+                    judge.processor.refill(record.number, messages, readings);
+                }
+            }
+            judge.processor.refilled(walked);
+        }
+        judge.feed(history, at + 1)?;
+        judge.old_rain = (0_u32..)
+            .zip(&property.instruments)
+            .map(|(index, _)| judge.processor.rain(InstrumentIndex(index)))
+            .collect();
+        Ok(judge)
+    }
+
+    fn feed(&mut self, history: &History, from: u64) -> Result<(), ReadError> {
+        let look = history.look();
+        let mut out = Output::default();
+        let mut fault = None;
+        for record in look.records(from) {
+            let Ok(record) = record else { continue };
+            let mut recall = LogRecall::new(look, record.number, &mut fault);
+            match record.entry {
+                Entry::Batch { messages, .. } => {
+                    for message in messages {
+                        self.processor.take(message, record.number, &mut recall, &mut out);
+                    }
+                    self.processor.walk(record.walked, &mut recall, &mut out);
+                }
+                Entry::ClockStep(step) => {
+                    self.processor.step_clock(step.old, step.new, &mut recall, &mut out);
+                }
+                Entry::Note(_)
+                | Entry::Observation(_)
+                | Entry::Epoch(_)
+                | Entry::Revised(_)
+                | Entry::Registered => {}
+            }
+            out.clear();
+        }
+        match fault {
+            Some(error) => Err(error),
+            None => Ok(()),
+        }
+    }
+}
+
+/// The saved state and the number it stands at; none if there is none that this version
+/// understands.
+fn saved(history: &History) -> Result<Option<(u64, Saved)>, ReadError> {
+    let parts = history.load_state()?;
+    let Some(found) = parts.into_iter().find(|p| p.part.name == PART) else { return Ok(None) };
+    if found.part.version != processor::VERSION {
+        tracing::info!("the saved state is of another version; it is built anew from the log");
+        return Ok(None);
+    }
+    match serde_json::from_slice(&found.part.body) {
+        Ok(saved) => Ok(Some((found.at, saved))),
+        Err(error) => {
+            tracing::warn!("the saved state is not readable ({error}); it is built anew from the log");
+            Ok(None)
+        }
+    }
+}
+
+impl Process for Judge {
+    fn series(&self) -> &[Series] {
+        self.processor.series()
+    }
+
+    fn take(&mut self, message: Message, number: u64, recall: &mut dyn Recall, out: &mut Output) {
+        self.processor.take(message, number, recall, out);
+    }
+
+    fn walk(&mut self, now: Time, recall: &mut dyn Recall, out: &mut Output) {
+        self.processor.walk(now, recall, out);
+    }
+
+    fn walked(&self) -> Time {
+        self.processor.walked()
+    }
+
+    fn step_clock(&mut self, old: Time, new: Time, recall: &mut dyn Recall, out: &mut Output) {
+        self.processor.step_clock(old, new, recall, out);
+    }
+
+    fn close(&mut self, recall: &mut dyn Recall, out: &mut Output) {
+        self.processor.close(recall, out);
+    }
+
+    fn live(&self, instrument: InstrumentIndex) -> Option<Live> {
+        let live = self.processor.live(instrument)?;
+        let decimals =
+            self.property.instruments.get(instrument.0 as usize)?.quantity.decimals();
+        Some(Live {
+            value: live.value.and_then(|v| to_steps(v, decimals)),
+            flag: live.flag,
+            reasons: live.reasons,
+            time: live.time,
+            received: live.received,
+        })
+    }
+
+    fn rain(&self, instrument: InstrumentIndex) -> f64 {
+        let old = self.old_rain.get(instrument.0 as usize).copied().unwrap_or_default();
+        self.processor.rain(instrument) - old
+    }
+
+    fn save(&self) -> Vec<StatePart> {
+        match serde_json::to_vec(&self.processor.save()) {
+            Ok(body) => vec![StatePart {
+                name: PART.to_owned(),
+                version: processor::VERSION,
+                fingerprint: 0,
+                body,
+            }],
+            Err(error) => {
+                tracing::error!("the state cannot be packed: {error}");
+                Vec::new()
+            }
+        }
+    }
+}

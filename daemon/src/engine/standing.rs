@@ -1,0 +1,252 @@
+//! What the engine knows beside the processor: newest readings, heartbeats, rain, the
+//! figures of the history. From it a snapshot is made after every commit.
+
+use super::core::Core;
+use super::process::Process;
+use crate::snapshot::{HistoryState, Live, Rain, Snapshot, StationState};
+use history::{Committed, Entry, History, ReadError, Selection};
+use observation::property::InstrumentIndex;
+use observation::reading::to_steps;
+use observation::time::{DAY, HOUR, MINUTE};
+use observation::{Message, Property, Quantity, Reading, Series, Span, StationIndex, Statistic, Time};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Readings fetched at a time.
+const PART: usize = 4_096;
+
+/// One gauge.
+#[derive(Debug)]
+struct Gauge {
+    instrument: InstrumentIndex,
+    /// Rain that processors counted which were thrown away, in millimetres.
+    before: f64,
+    /// Depth of each minute of the rain day, in steps.
+    minutes: BTreeMap<Time, i64>,
+}
+
+/// See the module.
+pub struct Standing {
+    property: Arc<Property>,
+    series: Arc<[Series]>,
+    property_id: Arc<str>,
+    started: Time,
+    epoch: u64,
+    newest: Vec<Option<Reading>>,
+    stations: Vec<StationState>,
+    gauges: Vec<Gauge>,
+    /// Of each series: the place of the gauge whose minutes it sums.
+    gauge_of: Vec<Option<usize>>,
+    /// How the history stands.
+    pub history: HistoryState,
+}
+
+impl Standing {
+    /// Nothing known yet.
+    pub fn new(
+        property: Arc<Property>,
+        series: Arc<[Series]>,
+        property_id: Arc<str>,
+        started: Time,
+        epoch: u64,
+    ) -> Self {
+        let gauges: Vec<Gauge> = (0_u32..)
+            .zip(&property.instruments)
+            .filter(|(_, i)| i.quantity == Quantity::PrecipitationDepth)
+            .map(|(index, _)| Gauge {
+                instrument: InstrumentIndex(index),
+                before: 0.0,
+                minutes: BTreeMap::new(),
+            })
+            .collect();
+        let gauge_of = series
+            .iter()
+            .map(|s| {
+                let minute = s.quantity == Quantity::PrecipitationDepth
+                    && s.statistic == Statistic::Sum
+                    && s.period == Some(Span(MINUTE));
+                let station = property.station(&s.station);
+                gauges.iter().position(|g| {
+                    minute
+                        && property.instruments.get(g.instrument.0 as usize).is_some_and(|i| {
+                            Some(i.station) == station && i.id == s.instrument
+                        })
+                })
+            })
+            .collect();
+        Self {
+            newest: vec![None; series.len()],
+            stations: vec![StationState::default(); property.stations.len()],
+            property,
+            series,
+            property_id,
+            started,
+            epoch,
+            gauges,
+            gauge_of,
+            history: HistoryState::default(),
+        }
+    }
+
+    /// Fills in what the log knows: the newest readings, heartbeats, the rain day, what
+    /// is set aside.
+    ///
+    /// # Errors
+    /// When the history cannot be read.
+    pub fn restore(&mut self, history: &History) -> Result<(), ReadError> {
+        let look = history.look();
+        self.history.set_aside = look.set_aside_counts()?;
+        let Some(last) = history.last() else { return Ok(()) };
+        self.history.last_commit = Some(last.received);
+        self.history.last_number = last.number;
+        let intervals = self.property.instruments.iter().map(|i| i.interval.0);
+        let longest = intervals.max().unwrap_or(MINUTE).saturating_mul(6).clamp(HOUR, 2 * DAY);
+        let now = self.started.max(last.received);
+        let from = (now - Span(longest)).min(self.day_start(now));
+        let mut after = None;
+        loop {
+            let part =
+                look.readings(&Selection::between(from, now + Span::days(2)), after, PART)?;
+            for kept in &part.readings {
+                self.reading(&kept.reading, now);
+            }
+            after = part.next;
+            if after.is_none() {
+                break;
+            }
+        }
+        let number = look.number_at(last.received - Span(longest))?;
+        for record in look.records(number).flatten() {
+            if let Entry::Batch { messages, .. } = &record.entry {
+                for message in messages {
+                    self.message(message);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn day_start(&self, now: Time) -> Time {
+        let offset = self.property.rain_day_starts.0.rem_euclid(DAY);
+        Time((now.0 - offset).div_euclid(DAY) * DAY + offset)
+    }
+
+    /// Something of a station arrived, whatever became of it.
+    pub fn seen(&mut self, station: StationIndex, received: Time) {
+        if let Some(state) = self.stations.get_mut(usize::from(station.0)) {
+            state.seen = Some(received);
+        }
+    }
+
+    fn message(&mut self, message: &Message) {
+        let Some(state) = self.stations.get_mut(usize::from(message.station.0)) else { return };
+        state.heartbeat = Some(message.received);
+        state.seen = state.seen.max(Some(message.received));
+        let latest = message.samples.iter().map(|s| s.stated.event_time(message.received)).max();
+        state.latest = state.latest.max(latest.filter(|&t| t <= message.received));
+    }
+
+    fn reading(&mut self, reading: &Reading, now: Time) {
+        let place = reading.series.0 as usize;
+        if reading.time <= now
+            && let Some(newest) = self.newest.get_mut(place)
+            && newest.is_none_or(|n| {
+                (n.time, n.revision) <= (reading.time, reading.revision)
+            })
+        {
+            *newest = Some(*reading);
+        }
+        let gauge = self.gauge_of.get(place).copied().flatten();
+        if let Some(gauge) = gauge.and_then(|g| self.gauges.get_mut(g)) {
+            match reading.value.filter(|_| reading.flag.counts()) {
+                Some(steps) => gauge.minutes.insert(reading.time, steps),
+                None => gauge.minutes.remove(&reading.time),
+            };
+        }
+    }
+
+    /// Takes up what a commit wrote.
+    pub fn written(&mut self, messages: &[Message], readings: &[Reading], now: Time) {
+        for message in messages {
+            self.message(message);
+        }
+        for reading in readings {
+            self.reading(reading, now);
+        }
+    }
+
+    /// Takes up the figures of a commit.
+    pub fn committed(&mut self, committed: Committed, now: Time, history: &History) {
+        let state = &mut self.history;
+        state.commits.add(committed.seconds);
+        state.last_commit = Some(now);
+        state.last_number = committed.number;
+        state.written_bytes = history.written_bytes();
+        state.bytes = history.file_bytes() + history.wal_bytes();
+        state.fault = None;
+    }
+
+    /// Counts messages set aside.
+    pub fn set_aside(&mut self, station: StationIndex, reason: observation::Refusal) {
+        let Some(id) = self.property.stations.get(usize::from(station.0)).map(|s| &s.id) else {
+            return;
+        };
+        let counts = &mut self.history.set_aside;
+        match counts.iter_mut().find(|(s, r, _)| s == id && *r == reason) {
+            Some((_, _, count)) => *count += 1,
+            None => counts.push((id.clone(), reason, 1)),
+        }
+    }
+
+    /// A processor is thrown away: what it counted stays counted.
+    pub fn keep_rain(&mut self, rain: &[(InstrumentIndex, f64)]) {
+        for gauge in &mut self.gauges {
+            if let Some((_, millimetres)) = rain.iter().find(|(i, _)| *i == gauge.instrument) {
+                gauge.before += millimetres;
+            }
+        }
+    }
+
+    /// The rain that a processor counted, by gauge.
+    pub fn rain_of<P: Process>(&self, processor: &P) -> Vec<(InstrumentIndex, f64)> {
+        self.gauges.iter().map(|g| (g.instrument, processor.rain(g.instrument))).collect()
+    }
+
+    /// A snapshot of everything.
+    pub fn snapshot<P: Process>(&mut self, core: &Core<P>, made: Time) -> Arc<Snapshot> {
+        let day_started = self.day_start(made);
+        let rain = self
+            .gauges
+            .iter_mut()
+            .map(|gauge| {
+                gauge.minutes = gauge.minutes.split_off(&Time(day_started.0 + 1));
+                let millimetres = gauge.before + core.processor.rain(gauge.instrument);
+                Rain {
+                    instrument: gauge.instrument,
+                    total: to_steps(millimetres, Quantity::PrecipitationDepth.decimals())
+                        .unwrap_or(0),
+                    day: gauge.minutes.values().sum(),
+                    day_started,
+                }
+            })
+            .collect();
+        let live: Vec<Option<Live>> = (0_u32..)
+            .zip(&self.property.instruments)
+            .map(|(index, _)| core.processor.live(InstrumentIndex(index)))
+            .collect();
+        Arc::new(Snapshot {
+            started: self.started,
+            made,
+            walked: core.processor.walked(),
+            epoch: self.epoch,
+            property_id: Arc::clone(&self.property_id),
+            property: Arc::clone(&self.property),
+            series: Arc::clone(&self.series),
+            live,
+            newest: self.newest.clone(),
+            stations: self.stations.clone(),
+            rain,
+            history: self.history.clone(),
+        })
+    }
+}

@@ -1,0 +1,1 @@
+//! The engine against a fake processor.

@@ -2,14 +2,31 @@
 //!
 //! One writer, one append-only log, one packed row a commit, one sync before any
 //! receipt. [`History`] writes and is used from one thread; a [`Look`] reads, through
-//! the writer's connection or through a [`Reader`] on another thread.
+//! the writer's connection or through a [`Reader`] on another thread. The file's layout
+//! is in `FORMAT.md`, the packed records' in the module `record`.
 
+mod ballast;
+mod connect;
 pub mod entry;
 pub mod fault;
+mod find;
+mod frames;
+pub mod held;
+#[cfg(test)]
+mod invented;
+mod lock;
 pub mod look;
 pub mod names;
+pub mod open;
+mod record;
+mod register;
+mod row;
 pub mod schema;
+pub mod select;
 pub mod standing;
+mod state;
+#[cfg(test)]
+mod tests;
 mod writer;
 
 pub use entry::{
@@ -17,7 +34,10 @@ pub use entry::{
     SetAside, StatePart,
 };
 pub use fault::{OpenError, ReadError, WriteError};
-pub use look::{Held, Kept, Look, Part, Reader, Records, Selection};
+pub use held::Held;
+pub use look::{Look, Reader, Records};
 pub use names::{ChannelName, Names};
+pub use open::{Opened, Options};
+pub use select::{Kept, Part, Selection};
 pub use standing::{Aside, Cursor, DeadLetter, NewToken, Token};
-pub use writer::{History, Opened, Options};
+pub use writer::History;

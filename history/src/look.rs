@@ -1,92 +1,34 @@
 //! Reading. A [`Look`] answers questions over one connection: the writer's own, or a
 //! [`Reader`]'s. Every question reads a bounded part and holds no read transaction
-//! longer than one statement, so that no reader can keep the write-ahead log from
-//! shrinking.
+//! longer than a bounded number of rows, so that no reader can keep the write-ahead
+//! log from shrinking.
 
+use crate::connect;
 use crate::entry::{Head, Record};
 use crate::fault::ReadError;
 use crate::names::Names;
-use crate::standing::{Aside, Cursor, DeadLetter, Token};
-use observation::{ChannelIndex, Message, Property, Quantity, Reading, Refusal, Series, SeriesIndex, Stated, StationIndex, Time, Value};
-use rusqlite::Connection;
-use std::path::Path;
+use crate::row::{self, COLUMNS, body_of, row_of};
+use observation::{Message, Property, Series, StationIndex};
+use rusqlite::{Connection, OptionalExtension};
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-/// A sample as the log holds it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Held {
-    /// The log number of its record.
-    pub number: u64,
-    /// When it was received.
-    pub received: Time,
-    /// Its event time: the stated one, or that of its arrival.
-    pub time: Time,
-    /// What its sender said about the time.
-    pub stated: Stated,
-    /// The sender's run.
-    pub boot: Option<Arc<str>>,
-    /// The sender's number.
-    pub sequence: Option<u64>,
-    /// Whether it came early in a session.
-    pub early: bool,
-    /// Its channel.
-    pub channel: ChannelIndex,
-    /// The raw value.
-    pub value: Value,
-}
-
-/// Which readings are asked for. Ordered output: by time, then series index.
-#[derive(Clone, Debug)]
-pub struct Selection {
-    /// Only this station's.
-    pub station: Option<String>,
-    /// Only this instrument's.
-    pub instrument: Option<String>,
-    /// Only this quantity's.
-    pub quantity: Option<Quantity>,
-    /// Only these series; empty for all.
-    pub series: Vec<SeriesIndex>,
-    /// From when, included.
-    pub from: Time,
-    /// Until when, excluded.
-    pub to: Time,
-}
-
-impl Selection {
-    /// All readings in `[from, to)`.
-    pub fn between(from: Time, to: Time) -> Self {
-        Self { station: None, instrument: None, quantity: None, series: Vec::new(), from, to }
-    }
-}
-
-/// A reading and the record it stands in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Kept {
-    /// Log number of the record.
-    pub number: u64,
-    /// Place among the record's readings.
-    pub place: u32,
-    /// The reading.
-    pub reading: Reading,
-}
-
-/// A part of an answer.
-#[derive(Clone, Debug, Default)]
-pub struct Part {
-    /// The readings.
-    pub readings: Vec<Kept>,
-    /// Set if the limit cut the answer: ask again with `after` set to it.
-    pub next: Option<(Time, SeriesIndex)>,
-}
+use std::time::Duration;
 
 /// Read access from another thread or another process.
 #[derive(Debug)]
 pub struct Reader {
-    connection: Connection,
+    pub(crate) connection: Connection,
     names: Arc<Names>,
+    path: PathBuf,
 }
 
 impl Reader {
+    pub(crate) fn new(path: &Path, names: Arc<Names>) -> Result<Self, ReadError> {
+        let connection = connect::reading(path)?;
+        Ok(Self { connection, names, path: path.to_owned() })
+    }
+
     /// Opens the history of a directory for reading only, beside whoever writes it.
     ///
     /// # Errors
@@ -97,8 +39,18 @@ impl Reader {
         series: &[Series],
         sources: &[String],
     ) -> Result<Self, ReadError> {
-        let _ = (directory, property, series, sources);
-        Err(ReadError("not built yet".into()))
+        let path = directory.join(crate::open::DATABASE);
+        if !path.is_file() {
+            return Err(ReadError(format!("there is none in {}", directory.display())));
+        }
+        let connection = connect::reading(&path)?;
+        let version = connect::version(&connection)?;
+        if version != crate::schema::VERSION {
+            return Err(ReadError(format!("{} has version {version}", path.display())));
+        }
+        let (known, _) = row::known(&connection)?;
+        let names = Arc::new(Names::new(property, series, sources, &known));
+        Ok(Self { connection, names, path })
     }
 
     /// The names behind the indices in all answers.
@@ -109,6 +61,46 @@ impl Reader {
     /// Looks through this connection.
     pub fn look(&self) -> Look<'_> {
         Look { connection: &self.connection, names: &self.names }
+    }
+
+    /// The property's UUID.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn property_id(&self) -> Result<String, ReadError> {
+        Ok(self.connection.query_row("SELECT uuid FROM property", [], |r| r.get(0))?)
+    }
+
+    /// Copies everything as it is now to a new file, while others write. `progress` is
+    /// told the pages done and the pages in all.
+    ///
+    /// # Errors
+    /// The file is there already, or cannot be written.
+    pub fn backup(&self, target: &Path, progress: &mut dyn FnMut(u64, u64)) -> Result<(), ReadError> {
+        let failed = |e: std::io::Error| ReadError(format!("{}: {e}", target.display()));
+        let file = std::fs::OpenOptions::new().write(true).create_new(true).open(target).map_err(failed)?;
+        // One snapshot for all steps: without it every commit would start the copy anew.
+        let source = connect::reading(&self.path)?;
+        source.execute_batch("BEGIN")?;
+        source.query_row("SELECT count(*) FROM property", [], |_| Ok(()))?;
+        let mut copy = Connection::open(target)?;
+        {
+            let backup = rusqlite::backup::Backup::new(&source, &mut copy)?;
+            while backup.step(1_024)? != rusqlite::backup::StepResult::Done {
+                let at = backup.progress();
+                let pages = u64::try_from(at.pagecount).unwrap_or(0);
+                progress(pages - u64::try_from(at.remaining).unwrap_or(0).min(pages), pages);
+            }
+        }
+        drop(copy);
+        file.sync_all().map_err(failed)
+    }
+
+    /// Ends any question that takes longer than this with an error; none for no limit.
+    pub fn limit(&mut self, time: Option<Duration>) -> Result<(), ReadError> {
+        let until = time.map(|t| std::time::Instant::now() + t);
+        let handler = until.map(|until| move || std::time::Instant::now() > until);
+        Ok(self.connection.progress_handler(1_000, handler)?)
     }
 }
 
@@ -124,13 +116,48 @@ pub struct Look<'a> {
 pub struct Records<'a> {
     look: Look<'a>,
     next: u64,
+    held: VecDeque<Result<Record, ReadError>>,
+    ended: bool,
+}
+
+/// Most records, and about how many packed bytes, are held.
+const HELD: i64 = 64;
+const HELD_BYTES: usize = 1 << 20;
+
+impl Records<'_> {
+    fn fetch(&mut self) -> Result<(), ReadError> {
+        let mut statement = self.look.connection.prepare_cached(&format!(
+            "SELECT {COLUMNS} FROM log WHERE number >= ?1 ORDER BY number LIMIT ?2"
+        ))?;
+        let mut rows = statement.query([self.next.cast_signed(), HELD])?;
+        let mut bytes = 0;
+        while bytes < HELD_BYTES
+            && let Some(found) = rows.next()?
+        {
+            self.next = found.get::<_, i64>(0)?.cast_unsigned() + 1;
+            let record = row_of(found).map_err(ReadError::from).and_then(|row| {
+                let body = body_of(found)?;
+                bytes += body.len();
+                row::decode(&row, body, self.look.names)
+            });
+            self.held.push_back(record);
+        }
+        Ok(())
+    }
 }
 
 impl Iterator for Records<'_> {
     type Item = Result<Record, ReadError>;
+
     fn next(&mut self) -> Option<Self::Item> {
-        let _ = (self.look, self.next);
-        None
+        if self.held.is_empty() && !self.ended {
+            if let Err(error) = self.fetch() {
+                self.ended = true;
+                return Some(Err(error));
+            }
+            self.ended = self.held.is_empty();
+        }
+        self.held.pop_front()
     }
 }
 
@@ -145,7 +172,7 @@ impl<'a> Look<'a> {
     /// # Errors
     /// When the database cannot be read.
     pub fn first(&self) -> Result<Option<Head>, ReadError> {
-        Ok(None)
+        Ok(row::first(self.connection)?)
     }
 
     /// The head of the last record.
@@ -153,142 +180,50 @@ impl<'a> Look<'a> {
     /// # Errors
     /// When the database cannot be read.
     pub fn last(&self) -> Result<Option<Head>, ReadError> {
-        Ok(None)
+        Ok(row::last(self.connection)?)
     }
 
     /// The records from a number on, to the end of the log as it stands when it is
-    /// reached. A record that cannot be decoded is an error in its place; the next
-    /// call goes on behind it.
+    /// reached. A record that cannot be decoded is an error in its place, and the next
+    /// call goes on behind it; after an error of the database there is no more.
     pub fn records(&self, from: u64) -> Records<'a> {
-        Records { look: *self, next: from }
+        Records { look: *self, next: from, held: VecDeque::new(), ended: false }
     }
 
-    /// The lowest number from which on every record was received at or after `time`;
-    /// one more than the last if there is none.
+    /// One record.
     ///
     /// # Errors
-    /// When the database cannot be read.
-    pub fn number_at(&self, time: Time) -> Result<u64, ReadError> {
-        let _ = time;
-        Ok(0)
-    }
-
-    /// The highest revisions of the selected readings, ordered by time and series, at
-    /// most `limit`, behind `after` if given.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn readings(
-        &self,
-        selection: &Selection,
-        after: Option<(Time, SeriesIndex)>,
-        limit: usize,
-    ) -> Result<Part, ReadError> {
-        let _ = (selection, after, limit);
-        Ok(Part::default())
-    }
-
-    /// Every revision of the selected readings in the order of the log.
-    ///
-    /// # Errors
-    /// When the database cannot be read, or what `each` returns.
-    pub fn all_revisions(
-        &self,
-        selection: &Selection,
-        each: &mut dyn FnMut(Kept) -> Result<(), ReadError>,
-    ) -> Result<(), ReadError> {
-        let _ = (selection, each);
-        Ok(())
-    }
-
-    /// The highest revision of one reading.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn reading(&self, series: SeriesIndex, time: Time) -> Result<Option<Reading>, ReadError> {
-        let _ = (series, time);
-        Ok(None)
+    /// When the database cannot be read, or the record cannot be decoded.
+    pub fn one(&self, number: u64) -> Result<Option<Record>, ReadError> {
+        self.with_row(number, |row, body| row::decode(row, body, self.names))
     }
 
     /// The messages of one station in one record.
     ///
     /// # Errors
-    /// When the database cannot be read.
+    /// When the database cannot be read, or the record cannot be decoded.
     pub fn messages(&self, number: u64, station: StationIndex) -> Result<Vec<Message>, ReadError> {
-        let _ = (number, station);
-        Ok(Vec::new())
+        use crate::record::{Wanted, decode_messages, kind};
+        let found = self.with_row(number, |row, body| {
+            if row.kind != kind::BATCH {
+                return Ok(Vec::new());
+            }
+            decode_messages(row, body, self.names, Wanted::Station(station))
+                .map_err(|e| ReadError(format!("record {number}: {e}")))
+        })?;
+        Ok(found.unwrap_or_default())
     }
 
-    /// The samples of one station in one record, in order.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn record(&self, number: u64, station: StationIndex) -> Result<Vec<Held>, ReadError> {
-        let _ = (number, station);
-        Ok(Vec::new())
-    }
-
-    /// The samples of one station whose event time lies in the UTC day, in log order.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn day(&self, station: StationIndex, utc_day: i64) -> Result<Vec<Held>, ReadError> {
-        let _ = (station, utc_day);
-        Ok(Vec::new())
-    }
-
-    /// The samples of one channel with event time in `[from, to]`, ordered by event
-    /// time, then log order; with the last before `from` and the first after `to`,
-    /// looked for within a day, where there are such.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn samples(&self, channel: ChannelIndex, from: Time, to: Time) -> Result<Vec<Held>, ReadError> {
-        let _ = (channel, from, to);
-        Ok(Vec::new())
-    }
-
-    /// How many messages are set aside and not brought in since, by station and reason.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn set_aside_counts(&self) -> Result<Vec<(String, Refusal, u64)>, ReadError> {
-        Ok(Vec::new())
-    }
-
-    /// What is set aside of a station (of all stations if none) and not brought in
-    /// since, in order, behind the id `after`, at most `limit`.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn set_aside(&self, station: Option<&str>, after: i64, limit: usize) -> Result<Vec<Aside>, ReadError> {
-        let _ = (station, after, limit);
-        Ok(Vec::new())
-    }
-
-    /// All tokens, revoked ones included.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn tokens(&self) -> Result<Vec<Token>, ReadError> {
-        Ok(Vec::new())
-    }
-
-    /// How far a forwarder has come; none if it has never begun.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn cursor(&self, forwarder: &str) -> Result<Option<Cursor>, ReadError> {
-        let _ = forwarder;
-        Ok(None)
-    }
-
-    /// The newest dead letters of a forwarder, at most `limit`, and how many there are.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn dead_letters(&self, forwarder: &str, limit: usize) -> Result<(Vec<DeadLetter>, u64), ReadError> {
-        let _ = (forwarder, limit);
-        Ok((Vec::new(), 0))
+    fn with_row<T>(
+        &self,
+        number: u64,
+        read: impl Fn(&crate::record::Row, &[u8]) -> Result<T, ReadError>,
+    ) -> Result<Option<T>, ReadError> {
+        let mut statement =
+            self.connection.prepare_cached(&format!("SELECT {COLUMNS} FROM log WHERE number = ?1"))?;
+        let found = statement
+            .query_row([number.cast_signed()], |found| Ok(read(&row_of(found)?, body_of(found)?)))
+            .optional()?;
+        found.transpose()
     }
 }

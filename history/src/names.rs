@@ -91,6 +91,19 @@ pub(crate) struct Known {
     pub(crate) sources: Vec<(u32, String)>,
 }
 
+impl Known {
+    pub(crate) fn extend(&mut self, more: Self) {
+        self.stations.extend(more.stations);
+        self.channels.extend(more.channels);
+        self.series.extend(more.series);
+        self.sources.extend(more.sources);
+    }
+
+    pub(crate) fn is_empty(&self) -> bool {
+        self.stations.is_empty() && self.channels.is_empty() && self.series.is_empty() && self.sources.is_empty()
+    }
+}
+
 /// A series with the unit and step in which its readings were written.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct SeriesName {

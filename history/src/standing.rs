@@ -2,7 +2,13 @@
 //! tokens, cursors, dead letters, gaps and what was set aside.
 
 use crate::entry::SetAside;
-use observation::Time;
+use crate::fault::{ReadError, WriteError};
+use crate::look::Look;
+use crate::record::{Row, Wanted, decode_messages, kind};
+use crate::writer::{History, transact};
+use observation::{Refusal, Time};
+use rusqlite::{Connection, OptionalExtension, params};
+use std::cell::Cell;
 
 /// A token to be kept. Only its hash is.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -66,4 +72,252 @@ pub struct Aside {
     pub number: u64,
     /// What and why.
     pub set_aside: SetAside,
+}
+
+impl History {
+    /// Runs a change that must be possible on a full device too: it may use the room
+    /// of the ballast.
+    fn with_ballast(&mut self, work: &dyn Fn(&Connection) -> rusqlite::Result<()>) -> Result<(), WriteError> {
+        let result = transact(&mut self.connection, &mut self.frames, work);
+        match (&self.ballast, result) {
+            (Some(ballast), Err(WriteError::Full)) if ballast.release() => {
+                let result = transact(&mut self.connection, &mut self.frames, work);
+                ballast.restore();
+                result
+            }
+            (_, result) => result,
+        }
+    }
+
+    /// A text of 12 letters and digits for a source, made once at random.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn source_suffix(&mut self, source: &str) -> Result<String, WriteError> {
+        let kept: Option<String> = self
+            .connection
+            .query_row("SELECT suffix FROM suffix WHERE source = ?1", [source], |r| r.get(0))
+            .optional()?;
+        if let Some(kept) = kept {
+            return Ok(kept);
+        }
+        let mut suffix = uuid::Uuid::new_v4().simple().to_string();
+        suffix.truncate(12);
+        self.with_ballast(&|c| {
+            c.execute("INSERT INTO suffix (source, suffix) VALUES (?1, ?2)", [source, &suffix]).map(|_| ())
+        })?;
+        Ok(suffix)
+    }
+
+    /// Keeps a token; its number.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn add_token(&mut self, token: &NewToken) -> Result<i64, WriteError> {
+        let id = Cell::new(0);
+        self.with_ballast(&|c| {
+            c.execute(
+                "INSERT INTO token (gateway, owner, hash, created) VALUES (?1, ?2, ?3, ?4)",
+                params![token.gateway, token.owner, token.hash.as_slice(), token.created.0],
+            )?;
+            id.set(c.last_insert_rowid());
+            Ok(())
+        })?;
+        Ok(id.get())
+    }
+
+    /// Revokes a token; whether there was one to revoke.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn revoke_token(&mut self, id: i64, now: Time) -> Result<bool, WriteError> {
+        let changed = Cell::new(0);
+        self.with_ballast(&|c| {
+            changed.set(c.execute(
+                "UPDATE token SET revoked = ?2 WHERE id = ?1 AND revoked IS NULL",
+                [id, now.0],
+            )?);
+            Ok(())
+        })?;
+        Ok(changed.get() > 0)
+    }
+
+    /// Moves a forwarder's cursor, gaps included.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn set_cursor(&mut self, forwarder: &str, cursor: &Cursor) -> Result<(), WriteError> {
+        self.with_ballast(&|c| {
+            c.prepare_cached("INSERT OR REPLACE INTO cursor (forwarder, delivered, given_up) VALUES (?1, ?2, ?3)")?
+                .execute(params![forwarder, cursor.delivered.cast_signed(), cursor.given_up.cast_signed()])?;
+            c.prepare_cached("DELETE FROM gap WHERE forwarder = ?1")?.execute([forwarder])?;
+            for (first, last) in &cursor.gaps {
+                c.prepare_cached("INSERT INTO gap (forwarder, first, last) VALUES (?1, ?2, ?3)")?
+                    .execute(params![forwarder, first.cast_signed(), last.cast_signed()])?;
+            }
+            Ok(())
+        })
+    }
+
+    /// Keeps dead letters.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn add_dead_letters(&mut self, letters: &[DeadLetter]) -> Result<(), WriteError> {
+        self.with_ballast(&|c| {
+            for letter in letters {
+                c.prepare_cached(
+                    "INSERT INTO dead_letter (forwarder, number, place, time, status, answer)
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                )?
+                .execute(params![
+                    letter.forwarder,
+                    letter.number.cast_signed(),
+                    letter.place,
+                    letter.time.0,
+                    letter.status,
+                    letter.answer
+                ])?;
+            }
+            Ok(())
+        })
+    }
+
+    /// Marks things set aside as brought in by the last record.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn take_set_aside(&mut self, ids: &[i64]) -> Result<(), WriteError> {
+        let number = self.last.map_or(0, |l| l.number).cast_signed();
+        self.with_ballast(&|c| {
+            for id in ids {
+                c.prepare_cached("UPDATE set_aside SET taken = ?2 WHERE id = ?1")?.execute([*id, number])?;
+            }
+            Ok(())
+        })
+    }
+}
+
+impl Look<'_> {
+    /// How many messages are set aside and not brought in since, by station and reason.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn set_aside_counts(&self) -> Result<Vec<(String, Refusal, u64)>, ReadError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT station, reason, count(*) FROM set_aside WHERE taken IS NULL GROUP BY station, reason ORDER BY 1, 2",
+        )?;
+        let mut rows = statement.query([])?;
+        let mut counts = Vec::new();
+        while let Some(row) = rows.next()? {
+            let word: String = row.get(1)?;
+            if let Some(reason) = Refusal::ALL.into_iter().find(|r| r.word() == word) {
+                counts.push((row.get(0)?, reason, row.get::<_, i64>(2)?.cast_unsigned()));
+            }
+        }
+        Ok(counts)
+    }
+
+    /// What is set aside of a station (of all stations if none) and not brought in
+    /// since, in order, behind the id `after`, at most `limit`.
+    ///
+    /// # Errors
+    /// When the database cannot be read, or a row is damaged.
+    pub fn set_aside(&self, station: Option<&str>, after: i64, limit: usize) -> Result<Vec<Aside>, ReadError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT id, number, reason, received, body FROM set_aside
+             WHERE taken IS NULL AND id > ?1 AND (?2 IS NULL OR station = ?2) ORDER BY id LIMIT ?3",
+        )?;
+        let mut rows = statement.query(params![after, station, i64::try_from(limit).unwrap_or(i64::MAX)])?;
+        let mut found = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (id, word): (i64, String) = (row.get(0)?, row.get(2)?);
+            let number = row.get::<_, i64>(1)?.cast_unsigned();
+            let received = Time(row.get(3)?);
+            let head = Row { number, kind: kind::ASIDE, received, walked: Time(0), first: None, last: None };
+            let body: &[u8] = row.get_ref(4)?.as_blob().map_err(|e| ReadError(e.to_string()))?;
+            let damaged = |reason: &str| ReadError(format!("set aside {id}: {reason}"));
+            let mut messages =
+                decode_messages(&head, body, self.names, Wanted::All).map_err(|e| damaged(e.0))?;
+            let reason = Refusal::ALL.into_iter().find(|r| r.word() == word);
+            let (Some(message), Some(reason)) = (messages.pop(), reason) else {
+                return Err(damaged("it is empty"));
+            };
+            found.push(Aside { id, number, set_aside: SetAside { message, reason } });
+        }
+        Ok(found)
+    }
+
+    /// All tokens, revoked ones included.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn tokens(&self) -> Result<Vec<Token>, ReadError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT id, gateway, owner, hash, created, revoked FROM token ORDER BY id")?;
+        let mut rows = statement.query([])?;
+        let mut tokens = Vec::new();
+        while let Some(row) = rows.next()? {
+            let token = NewToken {
+                gateway: row.get(1)?,
+                owner: row.get(2)?,
+                hash: row.get(3)?,
+                created: Time(row.get(4)?),
+            };
+            tokens.push(Token { id: row.get(0)?, token, revoked: row.get::<_, Option<i64>>(5)?.map(Time) });
+        }
+        Ok(tokens)
+    }
+
+    /// How far a forwarder has come; none if it has never begun.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn cursor(&self, forwarder: &str) -> Result<Option<Cursor>, ReadError> {
+        let kept = self
+            .connection
+            .prepare_cached("SELECT delivered, given_up FROM cursor WHERE forwarder = ?1")?
+            .query_row([forwarder], |r| Ok((r.get::<_, i64>(0)?, r.get::<_, i64>(1)?)))
+            .optional()?;
+        let Some((delivered, given_up)) = kept else { return Ok(None) };
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT first, last FROM gap WHERE forwarder = ?1 ORDER BY first")?;
+        let gaps = statement
+            .query_map([forwarder], |r| {
+                Ok((r.get::<_, i64>(0)?.cast_unsigned(), r.get::<_, i64>(1)?.cast_unsigned()))
+            })?
+            .collect::<Result<_, _>>()?;
+        let (delivered, given_up) = (delivered.cast_unsigned(), given_up.cast_unsigned());
+        Ok(Some(Cursor { delivered, given_up, gaps }))
+    }
+
+    /// The newest dead letters of a forwarder, at most `limit`, and how many there are.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn dead_letters(&self, forwarder: &str, limit: usize) -> Result<(Vec<DeadLetter>, u64), ReadError> {
+        let count: i64 = self
+            .connection
+            .prepare_cached("SELECT count(*) FROM dead_letter WHERE forwarder = ?1")?
+            .query_row([forwarder], |r| r.get(0))?;
+        let mut statement = self.connection.prepare_cached(
+            "SELECT number, place, time, status, answer FROM dead_letter WHERE forwarder = ?1
+             ORDER BY id DESC LIMIT ?2",
+        )?;
+        let letters = statement
+            .query_map(params![forwarder, i64::try_from(limit).unwrap_or(i64::MAX)], |row| {
+                Ok(DeadLetter {
+                    forwarder: forwarder.to_owned(),
+                    number: row.get::<_, i64>(0)?.cast_unsigned(),
+                    place: row.get(1)?,
+                    time: Time(row.get(2)?),
+                    status: row.get(3)?,
+                    answer: row.get(4)?,
+                })
+            })?
+            .collect::<Result<_, _>>()?;
+        Ok((letters, count.cast_unsigned()))
+    }
 }

@@ -1,65 +1,117 @@
-//! The one writer.
+//! The one writer. It alone changes anything, from one thread; each change is one
+//! transaction, whole or absent, and synced before its caller hears of it.
 
-use crate::entry::{Batch, Committed, Entry, Head, SavedPart, StatePart};
+use crate::ballast::Ballast;
+use crate::entry::{Batch, Committed, Entry, Head, SavedPart, SetAside, StatePart};
 use crate::fault::{OpenError, ReadError, WriteError};
+use crate::frames::Frames;
+use crate::lock::Lock;
 use crate::look::{Look, Reader};
 use crate::names::{Known, Names};
-use crate::standing::{Cursor, DeadLetter, NewToken};
+use crate::record::{Packer, Row, Unnamed, encode_names, encode_rare, kind};
+use crate::{connect, register, row, state};
 use observation::{Property, Series, Time};
-use rusqlite::Connection;
-use std::path::Path;
+use rusqlite::wal::CheckpointMode;
+use rusqlite::{Connection, params};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-/// How to open.
-#[derive(Clone, Debug)]
-pub struct Options {
-    /// The present time, for the names of what is set aside.
-    pub now: Time,
-    /// How many of the newest records are checked one by one at start; a small
-    /// history is always checked whole.
-    pub verify_newest: u64,
-    /// Bytes kept on the device to be freed when it is full; 0 for none.
-    pub ballast: u64,
-    /// Most pages of the database, to try a full device; none for SQLite's own limit.
-    pub max_pages: Option<u32>,
-}
-
-impl Options {
-    /// The usual ones.
-    pub const fn at(now: Time) -> Self {
-        Self { now, verify_newest: 1_000, ballast: 1 << 20, max_pages: None }
-    }
-}
-
-/// What was found at start.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Opened {
-    /// Whether it was made anew.
-    pub created: bool,
-    /// What was damaged, and what was done about it: one line each.
-    pub repairs: Vec<String>,
-    /// The last record.
-    pub last: Option<Head>,
-}
+use std::time::Instant;
 
 /// The writer: the one read-write connection, used from one thread.
 #[derive(Debug)]
 pub struct History {
-    connection: Connection,
-    names: Arc<Names>,
-    uuid: String,
+    // Closed before the lock is let go.
+    pub(crate) connection: Connection,
+    pub(crate) frames: Frames,
+    pub(crate) ballast: Option<Ballast>,
+    pub(crate) path: Option<PathBuf>,
+    pub(crate) names: Arc<Names>,
+    pub(crate) known: Known,
+    pub(crate) uuid: String,
+    pub(crate) last: Option<Head>,
+    pub(crate) next: u64,
+    packer: Packer,
+    rare: Vec<u8>,
+    _lock: Option<Lock>,
+}
+
+impl From<Unnamed> for WriteError {
+    fn from(unnamed: Unnamed) -> Self {
+        Self::Failed(unnamed.to_string())
+    }
+}
+
+/// Runs `work` in a transaction. When the device is full, the write-ahead log is moved
+/// into the database, so that its room can be used again, and the work tried once more.
+pub(crate) fn transact(
+    connection: &mut Connection,
+    frames: &mut Frames,
+    work: &dyn Fn(&Connection) -> rusqlite::Result<()>,
+) -> Result<(), WriteError> {
+    let result = match once(connection, work) {
+        Err(WriteError::Full) if frames.waiting() => {
+            match frames.checkpoint(connection, CheckpointMode::PASSIVE) {
+                Err(sync @ WriteError::Sync(_)) => Err(sync),
+                Err(_) => Err(WriteError::Full),
+                Ok(()) => once(connection, work),
+            }
+        }
+        other => other,
+    };
+    result?;
+    if frames.after_commit()
+        && let Err(sync @ WriteError::Sync(_)) = frames.checkpoint(connection, CheckpointMode::PASSIVE)
+    {
+        return Err(sync);
+    }
+    Ok(())
+}
+
+fn once(connection: &mut Connection, work: &dyn Fn(&Connection) -> rusqlite::Result<()>) -> Result<(), WriteError> {
+    if !connection.is_autocommit() {
+        // A rollback that failed before: nothing may begin before it is done.
+        connection.execute_batch("ROLLBACK")?;
+    }
+    let transaction = connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+    work(&transaction)?;
+    transaction.commit()?;
+    Ok(())
 }
 
 impl History {
-    /// Opens the history of a directory, making both if they are not there, and takes
-    /// its lock for as long as the value lives.
-    ///
-    /// # Errors
-    /// Another process holds it, a later version wrote it, or the directory cannot be
-    /// written.
-    pub fn open(directory: &Path, options: &Options) -> Result<(Self, Opened), OpenError> {
-        let _ = (directory, options);
-        Err(OpenError::Failed("not built yet".into()))
+    pub(crate) fn new(
+        mut connection: Connection,
+        place: Option<(PathBuf, Ballast, Lock)>,
+    ) -> Result<Self, OpenError> {
+        let failed = |e: rusqlite::Error| OpenError::Failed(e.to_string());
+        let (path, ballast, lock) = match place {
+            Some((path, ballast, lock)) => (Some(path), Some(ballast), Some(lock)),
+            None => (None, None, None),
+        };
+        let frames = Frames::watch(&mut connection, path.as_deref()).map_err(failed)?;
+        let (known, told) = row::known(&connection).map_err(failed)?;
+        let uuid = match connection.query_row("SELECT uuid FROM property", [], |r| r.get(0)) {
+            Ok(uuid) => uuid,
+            Err(rusqlite::Error::QueryReturnedNoRows) => told.unwrap_or_default(),
+            Err(e) => return Err(failed(e)),
+        };
+        let last = row::last(&connection).map_err(failed)?;
+        let next = register::highest_number(&connection).map_err(failed)? + 1;
+        let names = Arc::new(Names::new(&Property::default(), &[], &[], &known));
+        Ok(Self {
+            connection,
+            frames,
+            ballast,
+            path,
+            names,
+            known,
+            uuid,
+            last,
+            next,
+            packer: Packer::default(),
+            rare: Vec::new(),
+            _lock: lock,
+        })
     }
 
     /// A history that nobody else sees and that is gone when it is dropped or the
@@ -68,9 +120,10 @@ impl History {
     /// # Errors
     /// When SQLite cannot make it.
     pub fn temporary() -> Result<Self, OpenError> {
-        let connection = Connection::open("").map_err(|e| OpenError::Failed(e.to_string()))?;
-        let names = Arc::new(Names::new(&Property::default(), &[], &[], &Known::default()));
-        Ok(Self { connection, names, uuid: String::new() })
+        let failed = |e: rusqlite::Error| OpenError::Failed(e.to_string());
+        let mut connection = connect::temporary().map_err(failed)?;
+        connect::create(&mut connection, &uuid::Uuid::new_v4().to_string()).map_err(failed)?;
+        Self::new(connection, None)
     }
 
     /// The property's UUID, made once.
@@ -91,7 +144,25 @@ impl History {
         series: &[Series],
         sources: &[String],
     ) -> Result<Arc<Names>, WriteError> {
-        let _ = (received, property, series, sources);
+        let mut names = Names::new(property, series, sources, &self.known);
+        let fresh = names.fresh(&self.known);
+        if !fresh.is_empty() || self.last.is_none() {
+            encode_names(&mut self.rare, &self.uuid, &fresh);
+            let head = self.head(received, None);
+            let row = Row { number: head.number, kind: kind::NAMES, received: head.received, walked: head.walked, first: None, last: None };
+            row.seal(&mut self.rare);
+            transact(&mut self.connection, &mut self.frames, &|c| {
+                row::insert(c, &row, &self.rare, &[])?;
+                register::insert(c, &fresh)
+            })?;
+            self.done(head);
+            self.known.extend(fresh);
+            names = Names::new(property, series, sources, &self.known);
+        }
+        if register::has_new_sensors(&self.connection, property)? {
+            transact(&mut self.connection, &mut self.frames, &|c| register::insert_sensors(c, property))?;
+        }
+        self.names = Arc::new(names);
         Ok(Arc::clone(&self.names))
     }
 
@@ -102,22 +173,81 @@ impl History {
 
     /// The number that the next record gets.
     pub fn next_number(&self) -> u64 {
-        1
+        self.next
     }
 
     /// The last record.
     pub fn last(&self) -> Option<Head> {
-        None
+        self.last
+    }
+
+    /// The head of the next record. `received` never decreases but by a clock step,
+    /// because records are found by it.
+    fn head(&self, received: Time, walked: Option<Time>) -> Head {
+        let last = self.last;
+        Head {
+            number: self.next,
+            received: last.map_or(received, |l| received.max(l.received)),
+            walked: walked.or(last.map(|l| l.walked)).unwrap_or(received),
+        }
+    }
+
+    fn done(&mut self, head: Head) {
+        self.last = Some(head);
+        self.next = head.number + 1;
     }
 
     /// Writes one record in one transaction and syncs it. After an error nothing of it
     /// is there, and the same batch may be committed again.
     ///
     /// # Errors
-    /// See [`WriteError`].
+    /// See [`WriteError`]; an index that was never registered is `Failed`.
     pub fn commit(&mut self, batch: &Batch<'_>) -> Result<Committed, WriteError> {
-        let _ = batch;
-        Err(WriteError::Failed("not built yet".into()))
+        let started = Instant::now();
+        let Batch { received, walked, messages, readings, set_aside, state } = *batch;
+        let head = self.head(received, Some(walked));
+        let aside = self.pack_aside(head, set_aside)?;
+        self.packer.batch(&self.names, head.received, messages, readings)?;
+        let Packer { body, reach, .. } = &mut self.packer;
+        let row = Row {
+            number: head.number,
+            kind: kind::BATCH,
+            received: head.received,
+            walked,
+            first: reach.first,
+            last: reach.last,
+        };
+        row.seal(body);
+        transact(&mut self.connection, &mut self.frames, &|c| {
+            row::insert(c, &row, body, &reach.late_days)?;
+            for (station, reason, body) in &aside {
+                c.prepare_cached(
+                    "INSERT INTO set_aside (number, station, reason, received, body) VALUES (?1, ?2, ?3, ?4, ?5)",
+                )?
+                .execute(params![head.number.cast_signed(), station, reason, head.received.0, body])?;
+            }
+            state::save(c, state, head.number)
+        })?;
+        let bytes = body.len();
+        self.done(head);
+        Ok(Committed { number: head.number, bytes, seconds: started.elapsed().as_secs_f64() })
+    }
+
+    fn pack_aside(
+        &mut self,
+        head: Head,
+        set_aside: &[SetAside],
+    ) -> Result<Vec<(String, &'static str, Vec<u8>)>, WriteError> {
+        let mut packed = Vec::with_capacity(set_aside.len());
+        for SetAside { message, reason } in set_aside {
+            self.packer.batch(&self.names, head.received, std::slice::from_ref(message), &[])?;
+            let row = Row { kind: kind::ASIDE, number: head.number, received: head.received, walked: Time(0), first: None, last: None };
+            let mut body = self.packer.body.clone();
+            row.seal(&mut body);
+            let station = self.names.station(message.station).unwrap_or_default().to_owned();
+            packed.push((station, reason.word(), body));
+        }
+        Ok(packed)
     }
 
     /// Writes a record of another kind than samples. A clock step's `received` is its
@@ -126,8 +256,21 @@ impl History {
     /// # Errors
     /// See [`WriteError`].
     pub fn append(&mut self, received: Time, walked: Time, entry: &Entry) -> Result<Committed, WriteError> {
-        let _ = (received, walked, entry);
-        Err(WriteError::Failed("not built yet".into()))
+        let started = Instant::now();
+        if let Entry::Batch { messages, readings } = entry {
+            return self.commit(&Batch { received, walked, messages, readings, set_aside: &[], state: &[] });
+        }
+        let mut head = self.head(received, Some(walked));
+        if let Entry::ClockStep(step) = entry {
+            head.received = step.new;
+        }
+        let kind = encode_rare(&mut self.rare, &self.names, entry)?
+            .ok_or_else(|| WriteError::Failed("names are written by registering them".into()))?;
+        let row = Row { number: head.number, kind, received: head.received, walked, first: None, last: None };
+        row.seal(&mut self.rare);
+        transact(&mut self.connection, &mut self.frames, &|c| row::insert(c, &row, &self.rare, &[]))?;
+        self.done(head);
+        Ok(Committed { number: head.number, bytes: self.rare.len(), seconds: started.elapsed().as_secs_f64() })
     }
 
     /// Keeps state parts that stand at the last record, in a transaction of their own.
@@ -136,8 +279,8 @@ impl History {
     /// # Errors
     /// See [`WriteError`].
     pub fn save_state(&mut self, parts: &[StatePart]) -> Result<(), WriteError> {
-        let _ = parts;
-        Ok(())
+        let number = self.last.map_or(0, |l| l.number);
+        transact(&mut self.connection, &mut self.frames, &|c| state::save(c, parts, number))
     }
 
     /// The state parts with the log numbers they stand at. Parts whose checksum does
@@ -146,61 +289,7 @@ impl History {
     /// # Errors
     /// When the database cannot be read.
     pub fn load_state(&self) -> Result<Vec<SavedPart>, ReadError> {
-        Ok(Vec::new())
-    }
-
-    /// A text of 12 letters and digits for a source, made once at random.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn source_suffix(&mut self, source: &str) -> Result<String, WriteError> {
-        let _ = source;
-        Ok(String::new())
-    }
-
-    /// Keeps a token; its number.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn add_token(&mut self, token: &NewToken) -> Result<i64, WriteError> {
-        let _ = token;
-        Ok(0)
-    }
-
-    /// Revokes a token; whether there was one to revoke.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn revoke_token(&mut self, id: i64, now: Time) -> Result<bool, WriteError> {
-        let _ = (id, now);
-        Ok(false)
-    }
-
-    /// Moves a forwarder's cursor, gaps included.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn set_cursor(&mut self, forwarder: &str, cursor: &Cursor) -> Result<(), WriteError> {
-        let _ = (forwarder, cursor);
-        Ok(())
-    }
-
-    /// Keeps dead letters.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn add_dead_letters(&mut self, letters: &[DeadLetter]) -> Result<(), WriteError> {
-        let _ = letters;
-        Ok(())
-    }
-
-    /// Marks something set aside as brought in by the last record.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn take_set_aside(&mut self, ids: &[i64]) -> Result<(), WriteError> {
-        let _ = ids;
-        Ok(())
+        Ok(state::load(&self.connection)?)
     }
 
     /// Looks through the writer's own connection, so also at a temporary history.
@@ -208,54 +297,64 @@ impl History {
         Look { connection: &self.connection, names: &self.names }
     }
 
-    /// A connection for reading from another thread.
+    /// A connection for reading from another thread, with the names as they are now.
     ///
     /// # Errors
     /// When it cannot be opened; a temporary history has none.
     pub fn reader(&self) -> Result<Reader, ReadError> {
-        Err(ReadError("not built yet".into()))
+        let path = self.path.as_deref().ok_or_else(|| ReadError("it is temporary".into()))?;
+        Reader::new(path, Arc::clone(&self.names))
     }
 
     /// What can wait until nothing is to be committed: moves the write-ahead log into
-    /// the database and, when `quiet`, shortens it; makes the ballast again.
+    /// the database when it has grown, and shortens it when `quiet`; makes the ballast
+    /// again.
     ///
     /// # Errors
     /// Only a failed sync; a full device is met at the next commit.
     pub fn tend(&mut self, quiet: bool) -> Result<(), WriteError> {
-        let _ = quiet;
+        if quiet && (self.frames.waiting() || self.frames.bytes() > 0) {
+            let moved = self.frames.checkpoint(&self.connection, CheckpointMode::TRUNCATE);
+            if let Err(sync @ WriteError::Sync(_)) = moved {
+                return Err(sync);
+            }
+        }
+        if let Some(ballast) = &self.ballast {
+            ballast.restore();
+        }
         Ok(())
     }
 
-    /// Copies everything to a new file, consistently.
+    /// Copies everything to a new file, consistently. Another thread may do the same
+    /// by [`Reader::backup`] without holding up the writer.
     ///
     /// # Errors
-    /// When the copy cannot be written.
+    /// The file is there already, or cannot be written.
     pub fn backup(&self, target: &Path, progress: &mut dyn FnMut(u64, u64)) -> Result<(), ReadError> {
-        let _ = (target, progress);
-        Ok(())
+        self.reader()?.backup(target, progress)
     }
 
-    /// Bytes handed to the device since the start: frames of the write-ahead log and
-    /// pages moved into the database.
+    /// Bytes handed to the device since the start: frames of the write-ahead log, and
+    /// pages moved into the database. What the file system adds is not in it.
     pub fn written_bytes(&self) -> u64 {
-        0
+        self.frames.written
     }
 
     /// Length of the write-ahead log's file.
     pub fn wal_bytes(&self) -> u64 {
-        0
+        self.frames.bytes()
     }
 
     /// Length of the database's file.
     pub fn file_bytes(&self) -> u64 {
-        0
+        self.path.as_ref().and_then(|p| std::fs::metadata(p).ok()).map_or(0, |m| m.len())
     }
 
     /// Moves everything into the database file and lets go of the lock.
     ///
     /// # Errors
     /// A failed sync.
-    pub fn close(self) -> Result<(), WriteError> {
-        Ok(())
+    pub fn close(mut self) -> Result<(), WriteError> {
+        self.tend(true)
     }
 }

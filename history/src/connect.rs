@@ -1,0 +1,54 @@
+//! Connections to the database file, and what every one of them is told.
+
+use crate::schema::{APPLICATION, TABLES, VERSION};
+use rusqlite::{Connection, OpenFlags};
+use std::path::Path;
+use std::time::Duration;
+
+/// The connection that writes. What is acknowledged must outlive a power cut, so each
+/// commit is synced; the write-ahead log is moved into the database by the writer
+/// itself, when it suits.
+pub(crate) fn writing(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags)?;
+    connection.busy_timeout(Duration::from_secs(5))?;
+    connection.set_prepared_statement_cache_capacity(64);
+    connection.execute_batch(
+        "PRAGMA page_size = 4096; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0;
+         PRAGMA journal_size_limit = 16777216; PRAGMA trusted_schema = OFF; PRAGMA foreign_keys = OFF;",
+    )?;
+    Ok(connection)
+}
+
+/// A connection that only reads, beside whoever writes.
+pub(crate) fn reading(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags)?;
+    connection.busy_timeout(Duration::from_secs(2))?;
+    connection.set_prepared_statement_cache_capacity(64);
+    connection.execute_batch("PRAGMA query_only = ON; PRAGMA trusted_schema = OFF;")?;
+    Ok(connection)
+}
+
+/// A private file of SQLite's own that is gone with the connection.
+pub(crate) fn temporary() -> rusqlite::Result<Connection> {
+    let connection = Connection::open("")?;
+    connection.set_prepared_statement_cache_capacity(64);
+    connection.execute_batch("PRAGMA journal_mode = MEMORY; PRAGMA synchronous = OFF;")?;
+    Ok(connection)
+}
+
+/// The layout's version; 0 for an empty file.
+pub(crate) fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |r| r.get(0))
+}
+
+/// Makes the tables, and the property's UUID.
+pub(crate) fn create(connection: &mut Connection, uuid: &str) -> rusqlite::Result<()> {
+    let transaction = connection.transaction()?;
+    transaction.execute_batch(TABLES)?;
+    transaction.execute("INSERT INTO property (uuid) VALUES (?1)", [uuid])?;
+    transaction.pragma_update(None, "application_id", APPLICATION)?;
+    transaction.pragma_update(None, "user_version", VERSION)?;
+    transaction.commit()
+}

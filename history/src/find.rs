@@ -1,0 +1,163 @@
+//! Finding records by event time without an index entry for each sample.
+//!
+//! Between two clock steps `received` never decreases, so a bound on it is found by
+//! halving the log numbers. Nearly all that is measured arrives within the hour, so
+//! what lies in a span of event time stands in records received within an hour of the
+//! span; `first` and `last` beside each body pass over those that do not touch it,
+//! without reading the body. A record that holds anything further from its `received`
+//! has a row in `late` for each UTC day of such contents. Ordinary traffic writes no
+//! such row, a backlog one or two a commit.
+
+use crate::entry::Head;
+use crate::fault::ReadError;
+use crate::look::Look;
+use crate::record::{NEAR, Row};
+use crate::row::{COLUMNS, body_of, row_of};
+use observation::time::DAY;
+use observation::{Span, Time};
+use rusqlite::OptionalExtension;
+use std::ops::RangeInclusive;
+
+/// Rows read in one statement.
+const ROWS: i64 = 256;
+
+/// What is called for each record found, in the order of the log.
+pub(crate) type Each<'a> = dyn FnMut(&Row, &[u8]) -> Result<(), ReadError> + 'a;
+
+impl Look<'_> {
+    /// The runs of log numbers between clock steps.
+    fn runs(&self) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
+        let (Some(first), Some(last)) = (self.first()?, self.last()?) else { return Ok(Vec::new()) };
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT number FROM log WHERE kind > 1 AND kind = 5 ORDER BY number")?;
+        let mut rows = statement.query([])?;
+        let mut runs = Vec::new();
+        let mut from = first.number;
+        while let Some(row) = rows.next()? {
+            let step = row.get::<_, i64>(0)?.cast_unsigned();
+            if step > from {
+                runs.push(from..=step - 1);
+                from = step;
+            }
+        }
+        runs.push(from..=last.number);
+        Ok(runs)
+    }
+
+    /// The first record of a run that was received at or after `time`; one past the
+    /// run's end if there is none.
+    fn bound(&self, run: &RangeInclusive<u64>, time: Time) -> Result<u64, ReadError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT number, received, walked FROM log WHERE number >= ?1 ORDER BY number LIMIT 1")?;
+        let (mut low, mut high) = (*run.start(), run.end().saturating_add(1));
+        while low < high {
+            let middle = low + (high - low) / 2;
+            let head: Option<Head> =
+                statement.query_row([middle.cast_signed()], crate::row::head_of).optional()?;
+            match head {
+                Some(head) if head.number < high && head.received < time => low = head.number + 1,
+                _ => high = middle,
+            }
+        }
+        Ok(low)
+    }
+
+    /// The lowest number from which on every record was received at or after `time`;
+    /// one more than the last if there is none.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn number_at(&self, time: Time) -> Result<u64, ReadError> {
+        let mut number = 1;
+        for run in self.runs()?.iter().rev() {
+            number = self.bound(run, time)?;
+            if number > *run.start() {
+                break;
+            }
+        }
+        Ok(number)
+    }
+
+    /// Calls `each` for every batch that may hold something with event time in
+    /// `[from, to]`, in the order of the log.
+    pub(crate) fn touching(&self, from: Time, to: Time, each: &mut Each<'_>) -> Result<(), ReadError> {
+        let mut spans: Vec<(u64, u64)> = Vec::new();
+        for run in self.runs()? {
+            let low = self.bound(&run, from - Span(NEAR))?;
+            let high = self.bound(&run, to + Span(NEAR + 1))?;
+            if low < high {
+                spans.push((low, high - 1));
+            }
+        }
+        let near = spans.len();
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT number FROM late WHERE day BETWEEN ?1 AND ?2")?;
+        let mut rows = statement.query([from.utc_day(), to.utc_day()])?;
+        while let Some(row) = rows.next()? {
+            let number = row.get::<_, i64>(0)?.cast_unsigned();
+            if !spans.iter().take(near).any(|(low, high)| (*low..=*high).contains(&number)) {
+                spans.push((number, number));
+            }
+        }
+        drop(rows);
+        spans.sort_unstable();
+        spans.dedup();
+        for (low, high) in spans {
+            self.walk(low, high, from, to, each)?;
+        }
+        Ok(())
+    }
+
+    fn walk(&self, low: u64, high: u64, from: Time, to: Time, each: &mut Each<'_>) -> Result<(), ReadError> {
+        let mut statement = self.connection.prepare_cached(&format!(
+            "SELECT {COLUMNS} FROM log WHERE number BETWEEN ?1 AND ?2 AND kind = 1 AND last >= ?3 AND first <= ?4
+             ORDER BY number LIMIT ?5"
+        ))?;
+        let mut next = low;
+        while next <= high {
+            let mut rows = statement.query([next.cast_signed(), high.cast_signed(), from.0, to.0, ROWS])?;
+            let mut count = 0;
+            while let Some(found) = rows.next()? {
+                let row = row_of(found)?;
+                next = row.number + 1;
+                count += 1;
+                each(&row, body_of(found)?)?;
+            }
+            if count < ROWS {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// The span in which all event times lie; none for an empty log.
+    pub(crate) fn extent(&self) -> Result<Option<(Time, Time)>, ReadError> {
+        let (mut low, mut high) = (i64::MAX, i64::MIN);
+        for run in self.runs()? {
+            for number in [*run.start(), *run.end()] {
+                let received: Option<i64> = self
+                    .connection
+                    .prepare_cached("SELECT received FROM log WHERE number = ?1")?
+                    .query_row([number.cast_signed()], |r| r.get(0))
+                    .optional()?;
+                // A run that ends in a hole is bounded by its neighbours.
+                if let Some(received) = received {
+                    low = low.min(received - NEAR);
+                    high = high.max(received + NEAR);
+                }
+            }
+        }
+        let days: (Option<i64>, Option<i64>) = self
+            .connection
+            .prepare_cached("SELECT min(day), max(day) FROM late")?
+            .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        if let (Some(first), Some(last)) = days {
+            low = low.min(first.saturating_mul(DAY));
+            high = high.max(last.saturating_add(1).saturating_mul(DAY));
+        }
+        Ok((low <= high).then_some((Time(low), Time(high))))
+    }
+}

@@ -1,0 +1,97 @@
+//! The tables in which people find the names behind the numbers. The log holds the
+//! same, and it is the log that is read.
+
+use crate::names::Known;
+use observation::Property;
+use rusqlite::{Connection, OptionalExtension, params};
+
+pub(crate) fn insert(connection: &Connection, known: &Known) -> rusqlite::Result<()> {
+    for (number, id) in &known.stations {
+        connection.execute("INSERT OR REPLACE INTO station (number, id) VALUES (?1, ?2)", params![number, id])?;
+    }
+    for (number, channel) in &known.channels {
+        connection.execute(
+            "INSERT OR REPLACE INTO channel (number, station, name, unit) VALUES (?1, ?2, ?3, ?4)",
+            params![number, channel.station, channel.name, channel.unit],
+        )?;
+    }
+    for (number, name) in &known.series {
+        let series = &name.series;
+        connection.execute(
+            "INSERT OR REPLACE INTO series
+             (number, station, instrument, quantity, statistic, over, period, unit, decimals)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            params![
+                number,
+                series.station,
+                series.instrument,
+                series.quantity.name(),
+                series.statistic.word(),
+                series.over.map(|s| s.0),
+                series.period.map(|s| s.0),
+                name.unit,
+                name.decimals
+            ],
+        )?;
+    }
+    for (number, name) in &known.sources {
+        connection.execute("INSERT OR REPLACE INTO source (number, name) VALUES (?1, ?2)", params![number, name])?;
+    }
+    Ok(())
+}
+
+/// The highest log number that anything speaks of: no number is given twice, even if
+/// the record that had it is lost.
+pub(crate) fn highest_number(connection: &Connection) -> rusqlite::Result<u64> {
+    let highest: Option<i64> = connection.query_row(
+        "SELECT max(n) FROM (
+            SELECT max(number) AS n FROM log UNION ALL SELECT max(delivered) FROM cursor
+            UNION ALL SELECT max(number) FROM state UNION ALL SELECT max(number) FROM damaged
+            UNION ALL SELECT max(last) FROM hole UNION ALL SELECT max(number) FROM dead_letter
+            UNION ALL SELECT max(highest) FROM block)",
+        [],
+        |r| r.get(0),
+    )?;
+    // Only a damaged row speaks of numbers that no log reaches.
+    Ok(highest.and_then(|n| u64::try_from(n).ok()).filter(|n| *n < 1 << 53).unwrap_or(0))
+}
+
+/// Serial, since when, station and instrument.
+fn placements(property: &Property) -> impl Iterator<Item = (&str, i64, &str, &str)> {
+    property.sensors.iter().flat_map(move |sensor| {
+        sensor.placements.iter().filter_map(move |placement| {
+            let instrument = property.instruments.get(placement.instrument.0 as usize)?;
+            let station = property.stations.get(usize::from(instrument.station.0))?;
+            Some((sensor.serial.as_str(), placement.from.0, station.id.as_str(), instrument.id.as_str()))
+        })
+    })
+}
+
+/// Whether the settings place a sensor where the tables do not yet have it.
+pub(crate) fn has_new_sensors(connection: &Connection, property: &Property) -> rusqlite::Result<bool> {
+    for (serial, since, station, instrument) in placements(property) {
+        let known = connection
+            .prepare_cached(
+                "SELECT 1 FROM placement JOIN sensor ON sensor.number = placement.sensor
+                 WHERE serial = ?1 AND since = ?2 AND station = ?3 AND instrument = ?4",
+            )?
+            .query_row(params![serial, since, station, instrument], |_| Ok(()))
+            .optional()?;
+        if known.is_none() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+pub(crate) fn insert_sensors(connection: &Connection, property: &Property) -> rusqlite::Result<()> {
+    for (serial, since, station, instrument) in placements(property) {
+        connection.execute("INSERT OR IGNORE INTO sensor (serial) VALUES (?1)", [serial])?;
+        connection.execute(
+            "INSERT OR IGNORE INTO placement (sensor, since, station, instrument)
+             SELECT number, ?2, ?3, ?4 FROM sensor WHERE serial = ?1",
+            params![serial, since, station, instrument],
+        )?;
+    }
+    Ok(())
+}

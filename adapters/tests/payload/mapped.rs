@@ -127,6 +127,36 @@ fn a_map_finds_channels_in_any_shape() {
     }
 }
 
+// RFC 9535 (2024), section 1.5, figure 1 and table 2: the bookstore and its queries.
+#[test]
+fn queries_find_what_the_standard_prints() {
+    let bookstore = br#"{ "store": { "book": [
+        { "category": "reference", "author": "Nigel Rees", "title": "Sayings of the Century", "price": 8.95 },
+        { "category": "fiction", "author": "Evelyn Waugh", "title": "Sword of Honour", "price": 12.99 },
+        { "category": "fiction", "author": "Herman Melville", "title": "Moby Dick", "isbn": "0-553-21311-3", "price": 8.99 },
+        { "category": "fiction", "author": "J. R. R. Tolkien", "title": "The Lord of the Rings", "isbn": "0-395-19395-8", "price": 22.99 }
+      ], "bicycle": { "color": "red", "price": 399 } } }"#;
+    for (path, found) in [
+        ("$.store.bicycle.price", Ok(Some(399.0))),
+        ("$..book[2].price", Ok(Some(8.99))),
+        ("$..book[-1].price", Ok(Some(22.99))),
+        ("$..book[?@.price>20].price", Ok(Some(22.99))),
+        ("$..book[2].publisher", Ok(None)),
+        ("$..book[?@.isbn].price", Err(Refusal::Malformed)),
+        ("$..book[0,1].price", Err(Refusal::Malformed)),
+        ("$..book[:2].price", Err(Refusal::Malformed)),
+        ("$.store..price", Err(Refusal::Malformed)),
+        ("$..author", Err(Refusal::Malformed)),
+        ("$..book[2].author", Err(Refusal::WrongType)),
+        ("$.store.bicycle", Err(Refusal::WrongType)),
+    ] {
+        let map = map(&[place("p", path, None)]);
+        let read = reader().json(ORCHARD, Some(&map), bookstore);
+        let read = read.map(|d| d.samples.first().and_then(|s| s.value.number()));
+        assert_eq!(read.map_err(|refused| refused.reason), found, "{path}");
+    }
+}
+
 #[test]
 fn a_top_key_that_the_map_uses_is_not_taken_twice() {
     let map = map(&[place("t", "/h", None)]);

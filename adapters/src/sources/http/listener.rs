@@ -28,9 +28,8 @@ pub(super) async fn run(push: &Arc<Push>, context: &Context) -> End {
             return End { reason, fault: true, useful: false };
         }
     };
-    if let Ok(address) = listener.local_addr() {
-        context.watch.listening(context.source, address);
-    }
+    let address = listener.local_addr().unwrap_or(push.listen);
+    context.watch.listening(context.source, address);
     context.watch.state(context.source, State::Up);
     let desk = Desk::new(push, context);
     let router = desk.router();
@@ -65,11 +64,16 @@ pub(super) async fn run(push: &Arc<Push>, context: &Context) -> End {
                 Err(error) => {
                     if !resting {
                         resting = true;
-                        let reason = format!("cannot accept connections on {}: {error}", push.listen);
+                        let reason = format!("cannot accept connections on {address}: {error}");
                         context.watch.state(context.source, State::Fault(reason));
                     }
                     tokio::time::sleep(REST).await;
                 }
+            },
+            // Nobody is waiting and nothing failed any more.
+            () = tokio::time::sleep(REST), if resting => {
+                resting = false;
+                context.watch.state(context.source, State::Up);
             }
         }
     }

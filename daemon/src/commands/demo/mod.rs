@@ -1,18 +1,112 @@
-//! `isobarn demo`.
+//! `isobarn demo`: an invented property whose simulated stations speak to a real service
+//! by every way there is. The service is the one that `run` runs, in this process, so
+//! that both end together however they end.
 
 mod instruments;
 mod property;
 pub(crate) mod request;
 mod stations;
+mod telling;
 mod weather;
 
-use super::Failure;
-use crate::arguments::Demo;
+use super::{Failure, run};
+use crate::arguments::{self, Demo};
+use property::Addresses;
+use serialport::{SerialPort, TTYPort};
+use stations::Stop;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use tokio_util::sync::CancellationToken;
+use weather::Sky;
 
-/// Runs the command.
+/// How long a write to the cable may take.
+const CABLE: Duration = Duration::from_millis(200);
+/// The name under which the cable's device is found, whatever its number.
+const CABLE_NAME: &str = "cable";
+
+/// Runs the demo until its time is over or somebody ends it.
 ///
 /// # Errors
-/// Always, so far.
-pub fn execute(_arguments: &Demo) -> Result<(), Failure> {
-    Err(Failure::failed("`demo` is not built yet"))
+/// The directory cannot be used, there is no pseudo-terminal, or the service failed.
+pub fn execute(arguments: &Demo) -> Result<(), Failure> {
+    let minutes = arguments.minutes;
+    if minutes.is_some_and(|m| !(m > 0.0 && m <= 1_000_000.0)) {
+        return Err(Failure::usage("--minutes takes a number above 0"));
+    }
+    // Dropped, and with it everything in it, when the demo ends.
+    let temporary;
+    let directory: PathBuf = if let Some(directory) = &arguments.directory {
+        std::fs::create_dir_all(directory)
+            .and_then(|()| directory.canonicalize())
+            .map_err(|e| Failure::failed(format!("{}: {e}", directory.display())))?
+    } else {
+        temporary = tempfile::tempdir()
+            .map_err(|e| Failure::failed(format!("cannot make a temporary directory: {e}")))?;
+        temporary.path().to_owned()
+    };
+    let (addresses, taken) = Addresses::choose()
+        .map_err(|e| Failure::failed(format!("no port is free: {e}")))?;
+    let (cable, device) = cable(&directory)?;
+    let config = property::write(&directory, &addresses, &device)
+        .map_err(|e| Failure::failed(format!("the demo cannot be set up: {e}")))?;
+    print!(
+        "{}",
+        telling::introduction(&addresses, &taken, &config, arguments.directory.is_some(), minutes)
+    );
+    drop(std::io::stdout().flush());
+    let settings = arguments::Settings { config, set: Vec::new() };
+    serve(&settings, &addresses, cable, Sky::new(arguments.seed), minutes)
+}
+
+/// A cable with two ends: the station's, and the path of the service's.
+fn cable(directory: &Path) -> Result<(TTYPort, PathBuf), Failure> {
+    let failed = |e: &dyn std::fmt::Display| {
+        Failure::failed(format!("there is no pseudo-terminal for the cable: {e}"))
+    };
+    let (mut ours, theirs) = TTYPort::pair().map_err(|e| failed(&e))?;
+    ours.set_timeout(CABLE).map_err(|e| failed(&e))?;
+    let name = theirs.name().ok_or_else(|| failed(&"it has no name"))?;
+    let link = directory.join(CABLE_NAME);
+    match std::fs::symlink_metadata(&link) {
+        Ok(there) if !there.is_symlink() => {
+            return Err(failed(&format!("{} is in the way", link.display())));
+        }
+        Ok(_) => std::fs::remove_file(&link).map_err(|e| failed(&e))?,
+        Err(_) => {}
+    }
+    std::os::unix::fs::symlink(name, &link).map_err(|e| failed(&e))?;
+    // Our hold on the service's end is given up, so that the service can have it.
+    drop(theirs);
+    Ok((ours, link))
+}
+
+/// The service beside its stations.
+fn serve(
+    settings: &arguments::Settings,
+    addresses: &Addresses,
+    cable: TTYPort,
+    sky: Sky,
+    minutes: Option<f64>,
+) -> Result<(), Failure> {
+    let service = CancellationToken::new();
+    let stop = Stop::default();
+    std::thread::scope(|threads| {
+        let (stop, ending) = (&stop, &service);
+        threads.spawn(move || stations::ridge(sky, addresses.inlet, stop));
+        threads.spawn(move || stations::orchard(sky, addresses.push, stop));
+        threads.spawn(move || stations::yard(sky, cable, stop));
+        threads.spawn(move || telling::lines(addresses.page, stop));
+        if let Some(minutes) = minutes {
+            threads.spawn(move || {
+                if !stop.wait(Duration::from_secs_f64(minutes * 60.0)) {
+                    // The service stops first: the stations see what they would see.
+                    ending.cancel();
+                }
+            });
+        }
+        let ended = run::serve(settings, &service);
+        stop.set();
+        ended
+    })
 }

@@ -37,19 +37,21 @@ pub struct Addresses {
 impl Addresses {
     /// The usual ports where they are free, others where not. The second value names
     /// the usual ports that were taken.
-    pub fn choose() -> (Self, Vec<u16>) {
+    ///
+    /// # Errors
+    /// There is no free port at all.
+    pub fn choose() -> io::Result<(Self, Vec<u16>)> {
         let mut taken = Vec::new();
         let mut pick = |port: u16| {
             let usual = SocketAddr::from((Ipv4Addr::LOCALHOST, port));
             if TcpListener::bind(usual).is_ok() {
-                usual
-            } else {
-                taken.push(port);
-                SocketAddr::from((Ipv4Addr::LOCALHOST, 0))
+                return Ok(usual);
             }
+            taken.push(port);
+            TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()
         };
-        let addresses = Self { page: pick(8673), push: pick(8674), inlet: pick(1884) };
-        (addresses, taken)
+        let addresses = Self { page: pick(8673)?, push: pick(8674)?, inlet: pick(1884)? };
+        Ok((addresses, taken))
     }
 }
 
@@ -246,13 +248,24 @@ mod tests {
     #[test]
     fn settings_of_somebodys_own_are_left_alone() {
         let folder = tempfile::tempdir().unwrap();
-        let (addresses, _) = Addresses::choose();
+        let (addresses, _) = Addresses::choose().unwrap();
         let device = Path::new("/dev/null");
         let file = write(folder.path(), &addresses, device).unwrap();
         assert!(write(folder.path(), &addresses, device).is_ok(), "its own may be written again");
         std::fs::write(&file, "[property]\nname = \"Mine\"\n").unwrap();
         assert!(write(folder.path(), &addresses, device).is_err());
         assert_eq!(std::fs::read_to_string(&file).unwrap(), "[property]\nname = \"Mine\"\n");
+    }
+
+    #[test]
+    fn the_settings_are_sound() {
+        let folder = tempfile::tempdir().unwrap();
+        let (addresses, _) = Addresses::choose().unwrap();
+        let config = write(folder.path(), &addresses, Path::new("/dev/null")).unwrap();
+        let settings = crate::arguments::Settings { config, set: Vec::new() };
+        let wired = crate::wiring::load(&settings).unwrap_or_else(|_| panic!("refused"));
+        assert_eq!(wired.property.stations.len(), 3);
+        assert_eq!(wired.sources.len(), 3);
     }
 
     #[test]

@@ -135,7 +135,7 @@ impl Map {
             let placed = self.entries.iter().any(|e| e.name == *key || e.begins_with(key));
             match reader.target(self.station, key) {
                 Some(target) if !placed => {
-                    gather.take(target, None, &Scalar::of_json(value, untyped))?
+                    gather.take(target, None, &Scalar::of_json(value, untyped))?;
                 }
                 _ => {}
             }

@@ -6,6 +6,7 @@
 //! Names are `STATION/CHANNEL`, else the full name that a channel's `senml_name` gives.
 //! `STATION/boot` and `STATION/sequence` say something about the whole pack.
 
+mod fields;
 mod pack;
 mod record;
 

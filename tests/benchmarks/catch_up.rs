@@ -46,7 +46,7 @@ fn drain(interval: &str) -> Figure {
             }
         }
     });
-    figure(BACKLOG, started.elapsed(), processor_time(program.id()) - before)
+    figure(BACKLOG, started.elapsed(), processor_time(program.id()).saturating_sub(before))
 }
 
 /// Prints the row.

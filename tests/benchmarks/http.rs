@@ -18,11 +18,20 @@ use tokio::sync::{mpsc, oneshot};
 
 /// A request with the pack of one station; the values differ, the length does not.
 fn request(station: usize, time: i64) -> String {
-    let mut body = format!("[{{\"bn\":\"s{station}/\",\"bt\":{}.{:03},\"bu\":\"Cel\"", time / 1_000, time % 1_000);
+    let mut body = format!(
+        "[{{\"bn\":\"s{station}/\",\"bt\":{}.{:03},\"bu\":\"Cel\"",
+        time / 1_000,
+        time % 1_000
+    );
     for channel in 0..CHANNELS {
         let open = if channel == 0 { "," } else { "},{" };
-        write!(body, "{open}\"n\":\"c{channel}\",\"v\":{}.{:02}", channel + 5, (time + channel as i64 * 7) % 90 + 10)
-            .expect("a string grows");
+        write!(
+            body,
+            "{open}\"n\":\"c{channel}\",\"v\":{}.{:02}",
+            channel + 5,
+            (time + channel as i64 * 7) % 90 + 10
+        )
+        .expect("a string grows");
     }
     body.push_str("}]");
     format!(
@@ -69,7 +78,11 @@ fn load(address: SocketAddr, process: u32) -> Figure {
         }
         sum
     });
-    figure(packs * CHANNELS as u64, started.elapsed(), processor_time(process) - before)
+    figure(
+        packs * CHANNELS as u64,
+        started.elapsed(),
+        processor_time(process).saturating_sub(before),
+    )
 }
 
 /// Prints the rows.
@@ -130,9 +143,8 @@ pub(crate) fn peer(folder: &Path) {
     runtime(2).block_on(async {
         let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("a port");
         println!("ready {}", listener.local_addr().expect("an address"));
-        let router = axum::Router::new()
-            .route("/v1/samples", axum::routing::post(handle))
-            .with_state(jobs);
+        let router =
+            axum::Router::new().route("/v1/samples", axum::routing::post(handle)).with_state(jobs);
         axum::serve(listener, router).await.expect("the peer serves");
     });
 }

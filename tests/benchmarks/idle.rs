@@ -36,8 +36,11 @@ pub(crate) fn watch() {
             std::thread::spawn(move || {
                 let client = Client::new();
                 for message in 0..86_400 {
-                    let answer =
-                        client.senml(address, &token(station), &body(station, start_time + message * 2_000));
+                    let answer = client.senml(
+                        address,
+                        &token(station),
+                        &body(station, start_time + message * 2_000),
+                    );
                     assert_eq!(answer.status, 204, "{}", answer.body);
                 }
             })
@@ -50,7 +53,10 @@ pub(crate) fn watch() {
     assert_eq!(status, Some(0), "{said}");
     let began = Instant::now();
     let program = start(folder.path(), "1 s", SOURCE);
-    println!("idle: ready {:.1} s after the start with 48 h of identities", began.elapsed().as_secs_f64());
+    println!(
+        "idle: ready {:.1} s after the start with 48 h of identities",
+        began.elapsed().as_secs_f64()
+    );
     let seconds = std::env::var("ISOBARN_BENCHMARK_IDLE_SECONDS")
         .ok()
         .and_then(|s| s.parse().ok())
@@ -68,7 +74,7 @@ pub(crate) fn watch() {
         largest = largest.max(resident(program.id()));
         std::thread::sleep(Duration::from_secs(2));
     }
-    let used = (processor_time(program.id()) - before).as_secs_f64();
+    let used = (processor_time(program.id()).saturating_sub(before)).as_secs_f64();
     println!(
         "idle: largest resident memory {:.1} MiB (goal 40), {:.2} % of one core (goal 1) over {seconds} s",
         largest as f64 / 1_048_576.0,

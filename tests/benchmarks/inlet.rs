@@ -1,4 +1,4 @@
-//! Single messages at QoS 1 straight from stations: the inlet against a bare listener
+//! Single messages at `QoS` 1 straight from stations: the inlet against a bare listener
 //! that reads the same packets, group-commits them and acknowledges.
 
 use crate::measure::{Figure, figure, in_turns, length, processor_time};
@@ -78,7 +78,7 @@ fn load(address: SocketAddr, process: u32) -> Figure {
         }
         sum
     });
-    figure(messages, started.elapsed(), processor_time(process) - before)
+    figure(messages, started.elapsed(), processor_time(process).saturating_sub(before))
 }
 
 /// Prints the rows.
@@ -91,8 +91,11 @@ pub(crate) fn compare() {
     for (interval, goal) in [("0 s", 0.5), ("1 s", 0.0)] {
         let ours = || {
             let folder = tempfile::tempdir().expect("a folder");
-            let program =
-                start(folder.path(), interval, "[source.mqtt_inlet.yard]\nlisten = \"127.0.0.1:0\"");
+            let program = start(
+                folder.path(),
+                interval,
+                "[source.mqtt_inlet.yard]\nlisten = \"127.0.0.1:0\"",
+            );
             load(program.address("yard"), program.id())
         };
         in_turns(&format!("inlet, single messages, commit interval {interval}"), goal, ours, peer);
@@ -109,7 +112,8 @@ async fn serve(mut stream: TcpStream, jobs: mpsc::Sender<Job>) {
     let mut input = BytesMut::with_capacity(65_536);
     let mut out = BytesMut::new();
     let (receipts, mut durable) = mpsc::unbounded_channel::<u64>();
-    let mut waiting: std::collections::VecDeque<(u64, Vec<u16>)> = std::collections::VecDeque::new();
+    let mut waiting: std::collections::VecDeque<(u64, Vec<u16>)> =
+        std::collections::VecDeque::new();
     let mut number = 0;
     loop {
         tokio::select! {

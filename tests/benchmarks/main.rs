@@ -7,7 +7,16 @@
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
 //! samples stands beside it.
 
-#![allow(clippy::unwrap_used, clippy::expect_used)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_possible_wrap,
+    clippy::cast_sign_loss,
+    clippy::too_many_lines,
+    clippy::format_push_string,
+    reason = "a benchmark may stop where a service may not"
+)]
 
 mod catch_up;
 mod http;

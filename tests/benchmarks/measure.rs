@@ -73,8 +73,7 @@ pub(crate) fn in_turns(
         rows.push((ours(), peer()));
     }
     let middle = |f: &dyn Fn(&(Figure, Figure)) -> f64| median(rows.iter().map(f).collect());
-    let each: Vec<String> =
-        rows.iter().map(|(a, b)| format!("{:.2}", a.rate / b.rate)).collect();
+    let each: Vec<String> = rows.iter().map(|(a, b)| format!("{:.2}", a.rate / b.rate)).collect();
     println!(
         "{what}: ratio {:.2} (goal {goal}; pairs {}); ours {:.0}/s at {:.2} s a million, peer {:.0}/s at {:.2} s a million",
         middle(&|(a, b)| a.rate / b.rate),

@@ -1,4 +1,4 @@
-//! QoS 1 from a broker: the MQTT source against a bare rumqttc client that group-commits
+//! `QoS` 1 from a broker: the MQTT source against a bare rumqttc client that group-commits
 //! before it acknowledges. A stand-in plays the broker's side for both, since a real
 //! broker would be the limit.
 
@@ -107,7 +107,7 @@ fn load<S>(connect: impl FnOnce(u16) -> (S, u32)) -> Figure {
     let figure = figure(
         acknowledged.load(Ordering::Relaxed),
         started.elapsed(),
-        processor_time(process) - before,
+        processor_time(process).saturating_sub(before),
     );
     open.store(false, Ordering::Relaxed);
     drop(subject);

@@ -29,7 +29,7 @@ pub(crate) fn write(folder: &Path, commit_interval: &str, sources: &str) -> Path
         tokens.push((format!("s{station}"), token(station)));
         text.push_str(&format!(
             "\n[[station]]\nid = \"s{station}\"\nname = \"Station {station}\"\n\
-             token_file = \"s{station}.token\"\ninterval = \"2 s\"\nrate = 0\n"
+             token_file = \"s{station}.token\"\ninterval = \"2 s\"\nrate = \"0 /s\"\n"
         ));
         for channel in 0..CHANNELS {
             text.push_str(&format!(
@@ -38,8 +38,7 @@ pub(crate) fn write(folder: &Path, commit_interval: &str, sources: &str) -> Path
             ));
         }
     }
-    let tokens: Vec<(&str, &str)> =
-        tokens.iter().map(|(o, t)| (o.as_str(), t.as_str())).collect();
+    let tokens: Vec<(&str, &str)> = tokens.iter().map(|(o, t)| (o.as_str(), t.as_str())).collect();
     settings(folder, &text, &tokens)
 }
 

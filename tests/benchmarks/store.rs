@@ -1,4 +1,4 @@
-//! What every peer does with samples: one SQLite table, one packed row a commit,
+//! What every peer does with samples: one `SQLite` table, one packed row a commit,
 //! `synchronous=FULL`, and a receipt after it. The peer commits whatever has arrived
 //! when its last commit returned.
 

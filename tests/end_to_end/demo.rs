@@ -8,7 +8,8 @@ use isobarn_tests::wait::until;
 fn the_demo_shows_readings_that_came_three_ways_and_ends_well() {
     let folder = tempfile::tempdir().unwrap();
     let directory = folder.path().to_str().unwrap().to_owned();
-    let program = Program::start(folder.path(), &["demo", "--minutes", "1", "--directory", &directory]);
+    let program =
+        Program::start(folder.path(), &["demo", "--minutes", "1", "--directory", &directory]);
     let client = Client::new();
     let page = program.address("http");
     let sources = until("samples by every way", || {

@@ -79,11 +79,9 @@ fn nothing_acknowledged_is_lost_and_nothing_with_an_identity_is_there_twice() {
     });
 
     let third = MESSAGES / 3;
-    let start = std::time::SystemTime::now()
-        .duration_since(std::time::UNIX_EPOCH)
-        .unwrap()
-        .as_secs()
-        - 7_200;
+    let start =
+        std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_secs()
+            - 7_200;
     let timed = std::thread::spawn({
         let address = Arc::clone(&address);
         move || {
@@ -167,9 +165,8 @@ fn nothing_acknowledged_is_lost_and_nothing_with_an_identity_is_there_twice() {
     for (station, expected) in [("ridge", MESSAGES), ("orchard", third), ("hedge", third)] {
         let mut got = values.remove(station).unwrap_or_default();
         got.sort_by(f64::total_cmp);
-        let wanted: Vec<f64> = (0..expected)
-            .map(|i| format!("{}", value(i)).parse::<f64>().unwrap())
-            .collect();
+        let wanted: Vec<f64> =
+            (0..expected).map(|i| format!("{}", value(i)).parse::<f64>().unwrap()).collect();
         assert_eq!(got.len(), wanted.len(), "{station}: kept against sent");
         assert_eq!(got, wanted, "{station}");
     }

@@ -1,6 +1,13 @@
 //! The whole program with real peers, seen from outside.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::too_many_lines,
+    clippy::format_push_string,
+    clippy::cast_possible_truncation,
+    missing_docs
+)]
 
 mod broker;
 mod check;

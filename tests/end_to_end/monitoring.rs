@@ -53,7 +53,10 @@ fn a_real_prometheus_scrapes_and_answers_queries() {
         answer["data"]["result"][0]["value"][1].as_str().map(str::to_owned)
     };
     assert_eq!(until("the scraped value", || query("isobarn_air_temperature_celsius")), "12.34");
-    assert_eq!(until("the station", || query("isobarn_station_up%7Bstation=%22orchard%22%7D")), "1");
+    assert_eq!(
+        until("the station", || query("isobarn_station_up%7Bstation=%22orchard%22%7D")),
+        "1"
+    );
     assert_eq!(until("the pressure", || query("isobarn_surface_air_pressure_pascals")), "98760");
     assert_eq!(until("the source", || query("isobarn_source_up%7Bsource=%22push%22%7D")), "1");
 }

@@ -20,7 +20,10 @@ fn a_push_is_readable_at_once_and_survives_a_kill() {
     let page = program.address("http");
     let metric = until("the metric", || {
         let metrics = client.get(page, "/metrics").body;
-        metrics.lines().find(|l| l.starts_with("isobarn_air_temperature_celsius{")).map(str::to_owned)
+        metrics
+            .lines()
+            .find(|l| l.starts_with("isobarn_air_temperature_celsius{"))
+            .map(str::to_owned)
     });
     assert!(metric.ends_with(" 17.3"), "{metric}");
     assert!(metric.contains(r#"station="orchard""#), "{metric}");
@@ -44,10 +47,7 @@ fn the_same_push_by_eight_at_once_is_kept_once_and_another_value_is_a_conflict()
     let settings = write(folder.path(), "");
     let program = Program::run(&settings);
     let address = program.address("push");
-    let now = std::time::SystemTime::now()
-        .duration_since(std::time::UNIX_EPOCH)
-        .unwrap()
-        .as_secs();
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_secs();
     let body = format!(r#"[{{"n":"orchard/t","u":"Cel","v":4.5,"t":{now}}}]"#);
     let threads: Vec<_> = (0..8)
         .map(|_| {
@@ -63,7 +63,9 @@ fn the_same_push_by_eight_at_once_is_kept_once_and_another_value_is_a_conflict()
     let metrics = Client::new().get(program.address("http"), "/metrics").body;
     let refused = metrics
         .lines()
-        .find(|l| l.starts_with("isobarn_samples_refused_total") && l.contains(r#"reason="conflict""#))
+        .find(|l| {
+            l.starts_with("isobarn_samples_refused_total") && l.contains(r#"reason="conflict""#)
+        })
         .unwrap_or_else(|| panic!("no conflict was counted:\n{metrics}"));
     assert!(refused.ends_with(" 1"), "{refused}");
     let (status, _) = program.terminate();
@@ -108,7 +110,9 @@ h = "/screen/humidity"
     let value = |station: &str, name: &str| {
         metrics
             .lines()
-            .find(|l| l.starts_with(&format!("isobarn_{name}{{")) && l.contains(&format!("\"{station}\"")))
+            .find(|l| {
+                l.starts_with(&format!("isobarn_{name}{{")) && l.contains(&format!("\"{station}\""))
+            })
             .and_then(|l| l.rsplit(' ').next())
             .map(str::to_owned)
     };

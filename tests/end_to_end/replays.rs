@@ -9,10 +9,9 @@ use std::time::Duration;
 /// late samples, totals, switches, burst, missing times.
 fn push_round(client: &Client, program: &Program, random: &mut fastrand::Rng, round: u64) {
     let push = program.address("push");
-    let now = std::time::SystemTime::now()
-        .duration_since(std::time::UNIX_EPOCH)
-        .unwrap()
-        .as_millis() as u64;
+    let now =
+        std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_millis()
+            as u64;
     let seconds = |ms: u64| format!("{}.{:03}", ms / 1_000, ms % 1_000);
     let late = if random.u8(0..5) == 0 { random.u64(0..7_200_000) } else { random.u64(0..2_000) };
     let orchard = format!(

@@ -4,10 +4,10 @@ use crate::settings::write;
 use isobarn_tests::program::Program;
 use isobarn_tests::push::Client;
 use isobarn_tests::wait::until;
+use serialport::{SerialPort, TTYPort};
 use std::io::{Read, Write};
 use std::os::unix::fs::symlink;
 use std::time::Duration;
-use serialport::{SerialPort, TTYPort};
 
 fn pair() -> (TTYPort, TTYPort, String) {
     let (mut ours, theirs) = TTYPort::pair().expect("a pseudo-terminal");
@@ -44,7 +44,8 @@ fn lines_are_acknowledged_and_a_replugged_cable_is_taken_up_again() {
             .body
             .lines()
             .any(|l| {
-                l.starts_with("isobarn_air_temperature_celsius{") && l.ends_with(&format!(" {value}"))
+                l.starts_with("isobarn_air_temperature_celsius{")
+                    && l.ends_with(&format!(" {value}"))
             })
             .then_some(())
     };

@@ -184,10 +184,6 @@ pub fn export(settings: &Path, more: &[&str]) -> String {
     let mut arguments = vec!["export", "--config", settings.to_str().expect("a plain path")];
     arguments.extend_from_slice(more);
     let output = command(&arguments);
-    assert!(
-        output.status.success(),
-        "export failed: {}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert!(output.status.success(), "export failed: {}", String::from_utf8_lossy(&output.stderr));
     String::from_utf8(output.stdout).expect("export prints UTF-8")
 }

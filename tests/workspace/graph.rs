@@ -22,8 +22,21 @@ const ALLOWED: &[(&str, &[&str])] = &[
 /// Crates that bring a clock, input and output, asynchronous code or a file format: none
 /// of them may stand in a pure room.
 const NOT_PURE: &[&str] = &[
-    "tokio", "tokio-util", "serde_json", "toml", "rusqlite", "tracing", "axum", "hyper", "bytes",
-    "rumqttc", "chrono", "time", "fastrand", "rand", "uuid",
+    "tokio",
+    "tokio-util",
+    "serde_json",
+    "toml",
+    "rusqlite",
+    "tracing",
+    "axum",
+    "hyper",
+    "bytes",
+    "rumqttc",
+    "chrono",
+    "time",
+    "fastrand",
+    "rand",
+    "uuid",
 ];
 
 const PURE: &[&str] = &["observation", "meteorology", "quality", "processor"];

@@ -89,9 +89,8 @@ fn windows(snapshot: &Snapshot, now: Time) -> impl Iterator<Item = Newest<'_>> {
 /// Whether the live value of its instrument tells a series already: its points, or the
 /// means of a step that stand for them.
 fn told_by_live(snapshot: &Snapshot, index: SeriesIndex, series: &Series) -> bool {
-    let Some(instrument) = snapshot
-        .instrument_of(index)
-        .and_then(|i| snapshot.property.instruments.get(i.0 as usize))
+    let Some(instrument) =
+        snapshot.instrument_of(index).and_then(|i| snapshot.property.instruments.get(i.0 as usize))
     else {
         return false;
     };

@@ -51,7 +51,7 @@ pub fn load(arguments: &arguments::Settings) -> Result<Wired, Failure> {
 /// Prints all faults and says how many.
 pub fn refused(faults: &Faults) -> Failure {
     let colour = logging::colour();
-    for fault in faults.iter() {
+    for fault in faults {
         eprint!("{}", fault.render(colour));
     }
     let count = faults.len();
@@ -87,13 +87,11 @@ fn build(settings: Settings, mut faults: Vec<Fault>) -> Result<Wired, Faults> {
         ));
     }
     faults.extend(collisions(settings.http.listen, &sources));
-    match Faults::of(faults) {
-        Some(faults) => Err(faults),
-        None => {
-            let sources = sources.into_iter().map(|(_, source)| source).collect();
-            Ok(Wired { property, sources, settings })
-        }
+    if let Some(faults) = Faults::of(faults) {
+        return Err(faults);
     }
+    let sources = sources.into_iter().map(|(_, source)| source).collect();
+    Ok(Wired { settings, property, sources })
 }
 
 fn kind(table: &AdapterTable) -> Result<&'static Kind, Fault> {
@@ -109,7 +107,8 @@ fn kind(table: &AdapterTable) -> Result<&'static Kind, Fault> {
 
 /// Two that want the same address or device.
 fn collisions(page: SocketAddr, sources: &[(&AdapterTable, NamedSource)]) -> Vec<Fault> {
-    let mut held: Vec<(String, Claim)> = vec![("the page, [http]".to_owned(), Claim::Address(page))];
+    let mut held: Vec<(String, Claim)> =
+        vec![("the page, [http]".to_owned(), Claim::Address(page))];
     let mut faults = Vec::new();
     for (table, source) in sources {
         for claim in source.source.claims() {

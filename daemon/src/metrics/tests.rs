@@ -128,7 +128,10 @@ fn only_good_and_unchecked_values_are_shown_unless_doubtful_ones_are_asked_for()
         let text = at(&snapshot, NOON);
         let id = &snapshot.property.instruments[instrument.0 as usize].id;
         let bare = format!("instrument=\"{id}\"}} ");
-        assert!(!text.lines().any(|l| l.contains("celsius") && l.contains(&bare)), "{id} has no value");
+        assert!(
+            !text.lines().any(|l| l.contains("celsius") && l.contains(&bare)),
+            "{id} has no value"
+        );
     }
 }
 

@@ -69,8 +69,7 @@ fn standing(out: &mut Exposition, newest: &Newest<'_>) {
 
 fn rain(out: &mut Exposition, snapshot: &Snapshot, now: Time) {
     for rain in &snapshot.rain {
-        let Some(instrument) = snapshot.property.instruments.get(rain.instrument.0 as usize)
-        else {
+        let Some(instrument) = snapshot.property.instruments.get(rain.instrument.0 as usize) else {
             continue;
         };
         let Some(station) = snapshot.property.stations.get(usize::from(instrument.station.0))

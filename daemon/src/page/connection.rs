@@ -30,7 +30,11 @@ impl Watched {
     }
 
     /// Passes a result on, and turns waiting into an end once nothing moved for too long.
-    fn watch<T>(&mut self, result: Poll<io::Result<T>>, context: &mut Context<'_>) -> Poll<io::Result<T>> {
+    fn watch<T>(
+        &mut self,
+        result: Poll<io::Result<T>>,
+        context: &mut Context<'_>,
+    ) -> Poll<io::Result<T>> {
         if result.is_ready() {
             self.moved = Instant::now();
             return result;

@@ -56,7 +56,8 @@ pub(super) fn of(snapshot: &Snapshot, counts: &Counts, now: Time) -> Health {
     }
     for source in counts.sources() {
         let (State::Down(reason) | State::Fault(reason)) = source.now().state else { continue };
-        let list = if LISTENERS.contains(&source.kind.as_str()) { &mut failed } else { &mut degraded };
+        let list =
+            if LISTENERS.contains(&source.kind.as_str()) { &mut failed } else { &mut degraded };
         list.push(format!("source {}: {reason}", source.name));
     }
     for (index, station) in (0_u16..).zip(&snapshot.property.stations) {

@@ -65,7 +65,8 @@ struct RainRow {
 #[derive(Debug, Serialize)]
 pub(super) struct Latest {
     time: String,
-    latest: Vec<Row>,
+    #[serde(rename = "latest")]
+    rows: Vec<Row>,
     rain: Vec<RainRow>,
 }
 
@@ -77,7 +78,7 @@ pub(super) async fn latest(State(page): State<Arc<Page>>) -> Json<Latest> {
 fn of(snapshot: &Snapshot, now: Time) -> Latest {
     Latest {
         time: now.to_string(),
-        latest: newest::all(snapshot, now).map(|n| Row::of(&n)).collect(),
+        rows: newest::all(snapshot, now).map(|n| Row::of(&n)).collect(),
         rain: rain(snapshot),
     }
 }

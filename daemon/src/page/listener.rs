@@ -98,8 +98,7 @@ async fn converse(
         .max_buf_size(HEADER_BYTES)
         .max_headers(HEADER_FIELDS);
     let io = TokioIo::new(Watched::new(stream));
-    let mut connection =
-        pin!(builder.serve_connection(io, TowerToHyperService::new(router)));
+    let mut connection = pin!(builder.serve_connection(io, TowerToHyperService::new(router)));
     // How a viewer's connection ends is the viewer's affair.
     tokio::select! {
         ended = connection.as_mut() => drop(ended),

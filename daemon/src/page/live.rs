@@ -95,6 +95,15 @@ fn event(out: &mut String, row: &Row) {
     }
 }
 
+/// All rows as events.
+fn everything(page: &Page) -> Bytes {
+    let mut text = String::from("retry: 5000\n\n");
+    for (_, row) in rows(page) {
+        event(&mut text, &row);
+    }
+    Bytes::from(text)
+}
+
 struct Viewer {
     first: Option<Bytes>,
     events: broadcast::Receiver<Bytes>,
@@ -110,12 +119,8 @@ pub(super) async fn live(State(page): State<Arc<Page>>) -> Result<Response, Prob
         .map_err(|_| Problem::unavailable(format!("{MOST} viewers are connected already")))?;
     // Subscribed first, so that nothing falls between.
     let events = page.live.events.subscribe();
-    let mut text = String::from("retry: 5000\n\n");
-    for (_, row) in rows(&page) {
-        event(&mut text, &row);
-    }
     let viewer = Viewer {
-        first: Some(Bytes::from(text)),
+        first: Some(everything(&page)),
         events,
         page,
         sign: Instant::now() + SIGN,
@@ -138,25 +143,16 @@ impl Viewer {
         if let Some(first) = self.first.take() {
             return Some(first);
         }
-        loop {
-            tokio::select! {
-                biased;
-                () = self.page.stop.cancelled() => return None,
-                event = self.events.recv() => match event {
-                    Ok(bytes) => return Some(bytes),
-                    // Too slow: what was lost is made good by telling everything anew.
-                    Err(broadcast::error::RecvError::Lagged(_)) => {
-                        let mut text = String::new();
-                        for (_, row) in rows(&self.page) {
-                            self::event(&mut text, &row);
-                        }
-                        return Some(Bytes::from(text));
-                    }
-                    Err(broadcast::error::RecvError::Closed) => return None,
-                },
-                () = sleep_until(self.sign) => return Some(Bytes::from_static(b": here\n\n")),
-            }
+        tokio::select! {
+            biased;
+            () = self.page.stop.cancelled() => None,
+            event = self.events.recv() => match event {
+                Ok(bytes) => Some(bytes),
+                // Too slow: what was lost is made good by telling everything anew.
+                Err(broadcast::error::RecvError::Lagged(_)) => Some(everything(&self.page)),
+                Err(broadcast::error::RecvError::Closed) => None,
+            },
+            () = sleep_until(self.sign) => Some(Bytes::from_static(b": here\n\n")),
         }
     }
 }
-

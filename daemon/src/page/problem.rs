@@ -23,7 +23,10 @@ impl Problem {
 
     /// 405: served, but not by this method.
     pub fn method() -> Self {
-        Self { status: StatusCode::METHOD_NOT_ALLOWED, detail: "only GET is served here".to_owned() }
+        Self {
+            status: StatusCode::METHOD_NOT_ALLOWED,
+            detail: "only GET is served here".to_owned(),
+        }
     }
 
     /// 503: not now.
@@ -42,10 +45,9 @@ impl IntoResponse for Problem {
             "detail": self.detail,
         });
         let mut response = (self.status, body.to_string()).into_response();
-        response.headers_mut().insert(
-            header::CONTENT_TYPE,
-            HeaderValue::from_static("application/problem+json"),
-        );
+        response
+            .headers_mut()
+            .insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
         response
     }
 }

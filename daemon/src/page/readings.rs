@@ -237,9 +237,8 @@ impl Gathering {
                 done.sort_by_key(|s| (s.end, lines.rank(s.series)));
                 // The names of what is there, so that rows can be written without the store.
                 let highest = done.iter().map(|s| s.series.0).max().map_or(0, |n| n + 1);
-                let series: Vec<Series> = (0..highest)
-                    .filter_map(|n| names.series(SeriesIndex(n)).cloned())
-                    .collect();
+                let series: Vec<Series> =
+                    (0..highest).filter_map(|n| names.series(SeriesIndex(n)).cloned()).collect();
                 (Rows::Steps(done, series), next)
             }
         }
@@ -255,9 +254,9 @@ fn written(query: &Query, answer: Answer, seat: OwnedSemaphorePermit) -> Respons
         Format::Csv => "text/csv; charset=utf-8",
     };
     let format = query.format;
-    let link = next.as_ref().and_then(|path| {
-        HeaderValue::from_str(&format!("<{path}>; rel=\"next\"")).ok()
-    });
+    let link = next
+        .as_ref()
+        .and_then(|path| HeaderValue::from_str(&format!("<{path}>; rel=\"next\"")).ok());
     let writing = Writing { answer, format, next, place: 0, state: Writ::Head, _seat: seat };
     let body = Body::from_stream(stream::unfold(writing, |mut writing| async move {
         let chunk = writing.chunk()?;

@@ -44,7 +44,8 @@ impl Running {
         let settings = config::load(&folder.path().join("isobarn.toml"), &[]).unwrap();
         let clock: Arc<dyn Clock> = Arc::new(HandClock::at(NOON));
         let sources = [("push".to_owned(), "http".to_owned())];
-        let counts = Arc::new(Counts::new(Arc::clone(&snapshot.property), Arc::clone(&clock), &sources));
+        let counts =
+            Arc::new(Counts::new(Arc::clone(&snapshot.property), Arc::clone(&clock), &sources));
         counts.state(SourceIndex(0), State::Up);
         counts.beat();
         let snapshots = watch::Sender::new(Arc::new(snapshot));
@@ -137,7 +138,10 @@ fn the_newest_values_and_the_stations_are_told() {
     };
     let screen = of(&latest, "screen_temperature", "point");
     assert_eq!(screen["value"], 17.3);
-    assert_eq!((&screen["unit"], &screen["flag"], &screen["fresh"]), (&"Cel".into(), &"good".into(), &true.into()));
+    assert_eq!(
+        (&screen["unit"], &screen["flag"], &screen["fresh"]),
+        (&"Cel".into(), &"good".into(), &true.into())
+    );
     let gust = of(&latest, "cup", "maximum");
     assert_eq!((&gust["over"], &gust["period"]), (&"PT3S".into(), &"PT10M".into()));
     assert_eq!(latest["rain"][0]["rain_day"], 1.2);
@@ -200,7 +204,8 @@ fn problems_are_problem_documents() {
 fn readings_are_given_in_three_forms_with_both_ends_as_told() {
     let page = Running::over(fixture::silent("Orchard"));
     page.keep(&[0, 4], 60);
-    let path = "/v1/readings?from=2026-03-01T00:10:00Z&to=2026-03-01T00:20:00Z&quantity=air_temperature";
+    let path =
+        "/v1/readings?from=2026-03-01T00:10:00Z&to=2026-03-01T00:20:00Z&quantity=air_temperature";
     let answer = page.json(path);
     let rows = answer["readings"].as_array().unwrap();
     assert_eq!(rows.len(), 10, "from inclusive, to exclusive");
@@ -208,8 +213,7 @@ fn readings_are_given_in_three_forms_with_both_ends_as_told() {
     assert_eq!(rows[0]["value"], 0.1);
     assert_eq!(answer["next"], Value::Null);
     let (_, lines) = page.get(&format!("{path}&format=jsonl"));
-    let from_lines: Vec<Value> =
-        lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let from_lines: Vec<Value> = lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
     assert_eq!(&from_lines, rows);
     let (_, csv) = page.get(&format!("{path}&format=csv"));
     assert_eq!(csv.lines().count(), 11);
@@ -246,7 +250,8 @@ fn readings_are_summarised_over_steps() {
     );
     let (_, csv) = page.get(&format!("{path}&format=csv"));
     assert_eq!(csv.lines().count(), 5, "{csv}");
-    let columns = csv.lines().map(|l| l.split(',').count()).collect::<std::collections::BTreeSet<_>>();
+    let columns =
+        csv.lines().map(|l| l.split(',').count()).collect::<std::collections::BTreeSet<_>>();
     assert_eq!(columns.len(), 1, "{csv}");
 }
 
@@ -255,7 +260,8 @@ fn more_than_an_answer_holds_is_continued_without_loss_or_repeat() {
     let page = Running::over(fixture::silent("Orchard"));
     let minutes = 30_000;
     page.keep(&[0, 1, 3, 4], minutes);
-    let mut path = "/v1/readings?from=2026-03-01T00:00:00Z&to=2026-12-01T00:00:00Z&format=csv".to_owned();
+    let mut path =
+        "/v1/readings?from=2026-03-01T00:00:00Z&to=2026-12-01T00:00:00Z&format=csv".to_owned();
     let (mut seen, mut answers) = (std::collections::HashSet::new(), 0);
     loop {
         let answer = page.raw(&format!("GET {path} HTTP/1.0\r\n\r\n"));

@@ -29,7 +29,12 @@ impl Cup {
     }
 
     /// The running total, 32 bits wide.
-    pub fn total(&self) -> u32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "never negative, and below the width after the remainder"
+    )]
+    pub fn total(self) -> u32 {
         (self.turns % 4_294_967_296.0) as u32
     }
 }
@@ -47,7 +52,12 @@ impl Gauge {
     }
 
     /// The running total of tips, 16 bits wide.
-    pub fn total(&self) -> u16 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "never negative, and below the width after the remainder"
+    )]
+    pub fn total(self) -> u16 {
         ((self.depth / TIP_DEPTH).floor() % 65_536.0) as u16
     }
 }

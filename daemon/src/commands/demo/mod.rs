@@ -45,8 +45,8 @@ pub fn execute(arguments: &Demo) -> Result<(), Failure> {
             .map_err(|e| Failure::failed(format!("cannot make a temporary directory: {e}")))?;
         temporary.path().to_owned()
     };
-    let (addresses, taken) = Addresses::choose()
-        .map_err(|e| Failure::failed(format!("no port is free: {e}")))?;
+    let (addresses, taken) =
+        Addresses::choose().map_err(|e| Failure::failed(format!("no port is free: {e}")))?;
     let (cable, device) = cable(&directory)?;
     let config = property::write(&directory, &addresses, &device)
         .map_err(|e| Failure::failed(format!("the demo cannot be set up: {e}")))?;

@@ -131,7 +131,14 @@ lines = "key-value"
 checksum = "xor"
 station = "yard"
 
-# Speaks MQTT and says which run and which message each is.
+{}"#,
+        [ridge(), yard(), ORCHARD.to_owned()].join("\n")
+    )
+}
+
+fn ridge() -> String {
+    format!(
+        r#"# Speaks MQTT and says which run and which message each is.
 [[station]]
 id = "ridge"
 name = "Ridge mast"
@@ -166,8 +173,13 @@ channel = "switches"
 quantity = "wind_from_direction"
 height = "6 m"
 signal = {{ switches = {{ order = "NESW", closed_is = 1, arc = "{SWITCH_ARC} deg" }} }}
+"#
+    )
+}
 
-# Speaks on a cable; its lines carry a checksum and nothing else.
+fn yard() -> String {
+    format!(
+        r#"# Speaks on a cable; its lines carry a checksum and nothing else.
 [[station]]
 id = "yard"
 name = "Yard"
@@ -194,8 +206,11 @@ channel = "tips"
 quantity = "rainfall_depth"
 signal = {{ change_total = {{ bits = 16 }} }}
 calibration = [{{ from = "2026-03-01", depth = "{TIP_DEPTH} mm" }}]
+"#
+    )
+}
 
-# Sleeps between pushes and states its own time.
+const ORCHARD: &str = r#"# Sleeps between pushes and states its own time.
 [[station]]
 id = "orchard"
 name = "Orchard"
@@ -236,9 +251,7 @@ channel = "t"
 quantity = "air_temperature"
 unit = "Cel"
 reports = "on_change"
-"#
-    )
-}
+"#;
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

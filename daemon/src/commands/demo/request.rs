@@ -26,13 +26,12 @@ pub fn send(
     let method = if body.is_some() { "POST" } else { "GET" };
     let mut request = format!("{method} {path} HTTP/1.0\r\nHost: {address}\r\n");
     if let Some(token) = token {
-        request.push_str(&format!("Authorization: Bearer {token}\r\n"));
+        request.extend(["Authorization: Bearer ", token, "\r\n"]);
     }
     if let Some(body) = body {
-        request.push_str(&format!(
-            "Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
-            body.len()
-        ));
+        let length = body.len().to_string();
+        request.extend(["Content-Type: application/json\r\nContent-Length: ", &length]);
+        request.extend(["\r\n\r\n", body]);
     } else {
         request.push_str("\r\n");
     }

@@ -48,10 +48,7 @@ pub(super) fn introduction(
          \x20 curl -H 'Authorization: Bearer {token}' -H 'Content-Type: application/json' \
          -d '{{\"t\": 17.3}}' http://{push}/v1/push/orchard\n\n"
     );
-    let _ = writeln!(
-        out,
-        "From another terminal: isobarn export --config {settings} --samples"
-    );
+    let _ = writeln!(out, "From another terminal: isobarn export --config {settings} --samples");
     if !kept {
         out.push_str("Nothing is kept at the end; --directory DIR keeps it and finds it again.\n");
     }
@@ -70,9 +67,8 @@ pub(super) fn lines(page: SocketAddr, stop: &Stop) {
         let Ok(latest) = serde_json::from_str::<Value>(&body) else { continue };
         for (station, way) in [("ridge", "MQTT"), ("yard", "cable"), ("orchard", "HTTP")] {
             let Some((time, values)) = newest(&latest, station) else { continue };
-            let due = told
-                .get(station)
-                .is_none_or(|(at, last)| at.elapsed() >= LINE && *last != time);
+            let due =
+                told.get(station).is_none_or(|(at, last)| at.elapsed() >= LINE && *last != time);
             if due {
                 println!("{time}  {station:<8} ({way:<5})  {values}");
                 told.insert(station.to_owned(), (Instant::now(), time));

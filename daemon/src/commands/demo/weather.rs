@@ -97,6 +97,7 @@ impl Sky {
     }
 
     /// Smooth noise between -1 and 1: random values at whole numbers, eased between.
+    #[expect(clippy::cast_possible_truncation, reason = "a whole number of a scaled instant")]
     fn noise(self, layer: u64, x: f64) -> f64 {
         let corner = x.floor();
         let part = x - corner;

@@ -85,27 +85,16 @@ pub fn guess(name: &str, number: Option<f64>) -> Option<Guess> {
             .any(|k| words.iter().any(|w| w == k) || (k.len() > 3 && whole.contains(k)))
             .then_some(*guess)
     })?;
-    match (found.quantity, number) {
-        (Quantity::SurfaceAirPressure, Some(n)) if (30_000.0..120_000.0).contains(&n) => {
-            found.unit = Some("Pa")
-        }
-        (Quantity::SurfaceAirPressure, Some(n)) if (50.0..120.0).contains(&n) => {
-            found.unit = Some("kPa")
-        }
-        (Quantity::SurfaceAirPressure, Some(n)) if (20.0..35.0).contains(&n) => {
-            found.unit = Some("[in_i'Hg]")
-        }
-        (Quantity::AirTemperature, Some(n)) if (60.0..150.0).contains(&n) => {
-            found.unit = Some("[degF]")
-        }
-        (Quantity::AirTemperature, Some(n)) if (200.0..330.0).contains(&n) => {
-            found.unit = Some("K")
-        }
-        (Quantity::BatteryVoltage | Quantity::SupplyVoltage, Some(n)) if n > 100.0 => {
-            found.unit = Some("mV")
-        }
-        _ => {}
-    }
+    let other = number.and_then(|n| match found.quantity {
+        Quantity::SurfaceAirPressure if (30_000.0..120_000.0).contains(&n) => Some("Pa"),
+        Quantity::SurfaceAirPressure if (50.0..120.0).contains(&n) => Some("kPa"),
+        Quantity::SurfaceAirPressure if (20.0..35.0).contains(&n) => Some("[in_i'Hg]"),
+        Quantity::AirTemperature if (60.0..150.0).contains(&n) => Some("[degF]"),
+        Quantity::AirTemperature if (200.0..330.0).contains(&n) => Some("K"),
+        Quantity::BatteryVoltage | Quantity::SupplyVoltage if n > 100.0 => Some("mV"),
+        _ => None,
+    });
+    found.unit = other.or(found.unit);
     Some(found)
 }
 

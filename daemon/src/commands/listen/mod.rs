@@ -14,8 +14,8 @@ mod watcher;
 
 use super::Failure;
 use crate::arguments::{self, Listen};
-use crate::wiring::{self, NamedSource, Wired};
 use crate::logging;
+use crate::wiring::{self, NamedSource, Wired};
 use adapters::port::{Context, Delivery, End, KeptClients, Receipt, State, Watch};
 use observation::{SourceIndex, Span};
 use serde::Deserialize;
@@ -110,9 +110,8 @@ async fn listen(wired: Wired, span: Option<Span>, own: String) -> Result<(), Fai
         sessions.spawn(again_and_again(source, context));
     }
     drop(intake);
-    let limit = span.map_or(Duration::MAX, |s| {
-        Duration::from_millis(u64::try_from(s.0).unwrap_or_default())
-    });
+    let limit = span
+        .map_or(Duration::MAX, |s| Duration::from_millis(u64::try_from(s.0).unwrap_or_default()));
     let end = tokio::time::sleep(limit.min(Duration::from_secs(365 * 86_400)));
     tokio::pin!(end);
     let mut ready = false;
@@ -164,10 +163,9 @@ async fn again_and_again(source: NamedSource, context: Context) {
         if context.stop.is_cancelled() {
             return;
         }
-        context.watch.state(
-            context.source,
-            if fault { State::Fault(reason) } else { State::Down(reason) },
-        );
+        context
+            .watch
+            .state(context.source, if fault { State::Fault(reason) } else { State::Down(reason) });
         if useful {
             pause = PAUSE.0;
         }

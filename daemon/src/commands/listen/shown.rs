@@ -37,7 +37,7 @@ pub fn line(bytes: &[u8]) -> String {
 /// One named value in a payload.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Named {
-    /// The name as it stands there; `station/channel` in SenML.
+    /// The name as it stands there; `station/channel` in `SenML`.
     pub name: String,
     /// The number, where it is one.
     pub number: Option<f64>,
@@ -45,7 +45,7 @@ pub struct Named {
     pub unit: Option<String>,
 }
 
-/// The names and values in a payload: a flat JSON object, SenML, or name=value pairs.
+/// The names and values in a payload: a flat JSON object, `SenML`, or name=value pairs.
 /// Empty where it is none of these.
 pub fn named(bytes: &[u8]) -> Vec<Named> {
     let Ok(text) = std::str::from_utf8(bytes) else { return Vec::new() };

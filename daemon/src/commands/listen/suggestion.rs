@@ -20,37 +20,21 @@ pub fn entry(station: &str, known: bool, channel: &Named) -> String {
         );
     }
     let _ = writeln!(out, "[[station.instrument]]\nid = {0}\nchannel = {0}", quoted(name));
-    match guess(name, channel.number) {
-        Some(found) => {
-            let _ = writeln!(
-                out,
-                "quantity = {}   # a guess from the name",
-                quoted(found.quantity.name())
-            );
-            match (found.signal, channel.unit.as_deref().or(found.unit)) {
-                (Some(signal), _) => {
-                    let _ = writeln!(out, "signal = {signal}");
-                }
-                (None, Some(unit)) => {
-                    let stated =
-                        if channel.unit.is_some() { "as the sender states it" } else { "a guess" };
-                    let _ = writeln!(out, "unit = {}   # {stated}", quoted(unit));
-                }
-                (None, None) => {}
-            }
-            if let Some(calibration) = found.calibration {
-                let _ =
-                    writeln!(out, "calibration = {calibration}   # your instrument's own figures");
-            }
-        }
-        None => {
-            let unit = channel.unit.as_deref().unwrap_or("");
-            let _ = writeln!(
-                out,
-                "quantity = \"\"   # what it measures\nunit = {}   # in which unit",
-                quoted(unit)
-            );
-        }
+    let Some(found) = guess(name, channel.number) else {
+        let unit = quoted(channel.unit.as_deref().unwrap_or(""));
+        let _ =
+            writeln!(out, "quantity = \"\"   # what it measures\nunit = {unit}   # in which unit");
+        return out;
+    };
+    let _ = writeln!(out, "quantity = {}   # a guess from the name", quoted(found.quantity.name()));
+    if let Some(signal) = found.signal {
+        let _ = writeln!(out, "signal = {signal}");
+    } else if let Some(unit) = channel.unit.as_deref().or(found.unit) {
+        let from = if channel.unit.is_some() { "as the sender states it" } else { "a guess" };
+        let _ = writeln!(out, "unit = {}   # {from}", quoted(unit));
+    }
+    if let Some(calibration) = found.calibration {
+        let _ = writeln!(out, "calibration = {calibration}   # your instrument's own figures");
     }
     out
 }

@@ -197,12 +197,11 @@ impl Watch for Watcher {
             if cable {
                 let line = held.lines.entry(source).or_default();
                 for &byte in bytes {
-                    if byte == b'\n' || byte == b'\r' || line.len() >= LONGEST_LINE {
-                        if !line.is_empty() {
-                            whole.push(std::mem::take(line));
-                        }
+                    let ends = byte == b'\n' || byte == b'\r';
+                    if !line.is_empty() && (ends || line.len() >= LONGEST_LINE) {
+                        whole.push(std::mem::take(line));
                     }
-                    if byte != b'\n' && byte != b'\r' {
+                    if !ends {
                         line.push(byte);
                     }
                 }
@@ -270,7 +269,7 @@ mod tests {
         }
         let last = watcher.held().last.get(&SourceIndex(0)).cloned();
         assert_eq!(last, Some(("/dev/null".to_owned(), b"t=17.5,h=81".to_vec())));
-        watcher.arrived(SourceIndex(0), "/dev/null", &[b'x'; 100_000]);
+        watcher.arrived(SourceIndex(0), "/dev/null", &vec![b'x'; 100_000]);
         assert!(watcher.held().lines.values().all(|l| l.len() <= LONGEST_LINE));
     }
 }

@@ -15,10 +15,24 @@ pub fn colour() -> bool {
     std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
 }
 
-/// Starts logging. `quiet` raises the default level to warnings, for commands whose
-/// output is for reading. Called once; a second call changes nothing.
-pub fn start(quiet: bool) {
-    let default = if quiet { "warn" } else { "info" };
+/// How much is said where the variable says nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Usual {
+    /// For the service: state changes and summaries.
+    Changes,
+    /// For commands whose output is for reading: what a person should know.
+    Warnings,
+    /// For the demo, which tells everything in its own words.
+    Errors,
+}
+
+/// Starts logging. Called once; a second call changes nothing.
+pub fn start(usual: Usual) {
+    let default = match usual {
+        Usual::Changes => "info",
+        Usual::Warnings => "warn",
+        Usual::Errors => "error",
+    };
     let (filter, fault) = match std::env::var(FILTER) {
         Ok(text) if !text.is_empty() => match EnvFilter::try_new(&text) {
             Ok(filter) => (filter, None),

@@ -10,6 +10,7 @@
 mod arguments;
 mod clock;
 mod commands;
+mod control;
 mod counts;
 mod engine;
 #[cfg(test)]
@@ -21,6 +22,7 @@ mod newest;
 mod page;
 mod snapshot;
 mod summary;
+mod supervision;
 mod tokens;
 mod wiring;
 

@@ -134,14 +134,11 @@ fn nothing() -> Message {
 }
 
 impl<P: Process> Core<P> {
-    /// A core whose processor stands at the end of the history.
-    ///
-    /// # Errors
-    /// When the history cannot be read.
-    pub fn new(history: History, mut rebuild: Rebuild<P>) -> Result<Self, ReadError> {
-        let processor = rebuild(&history)?;
+    /// A core of a processor that stands at the end of the history. `rebuild` makes such
+    /// a one again should it fail inside.
+    pub fn standing(processor: P, history: History, rebuild: Rebuild<P>) -> Self {
         let now = history.last().map_or(Time(0), |l| l.received.max(l.walked));
-        Ok(Self {
+        Self {
             processor,
             history,
             rebuild,
@@ -152,7 +149,7 @@ impl<P: Process> Core<P> {
             hold_walked: None,
             panics: VecDeque::new(),
             fault: None,
-        })
+        }
     }
 
     /// What was accepted and made since the last commit.
@@ -346,6 +343,11 @@ impl<P: Process> Core<P> {
             return Ok(());
         }
         self.history.save_state(&self.processor.save())
+    }
+
+    /// The instant up to which boundaries were walked.
+    pub fn walked(&self) -> Time {
+        self.processor.walked()
     }
 
     /// The latest instant the processor was told.

@@ -20,6 +20,16 @@ pub const PART: &str = "processor";
 /// longer: what lies further back has no bearing on windows, only on what was learned.
 const ANEW: Span = Span::hours(6);
 
+/// The processor's own settings.
+pub fn options(settings: &config::Settings) -> Options {
+    Options { grace: settings.processor.grace, ..Options::default() }
+}
+
+/// All series of these settings, by index.
+pub fn series(settings: &config::Settings) -> Vec<Series> {
+    Processor::new(Arc::new(settings.property.clone()), options(settings)).series().to_vec()
+}
+
 /// The processor with the names it needs to answer in steps.
 pub struct Judge {
     processor: Processor,
@@ -38,7 +48,8 @@ impl Judge {
         }
     }
 
-    /// A processor as it stood after the last record of a history.
+    /// A processor as it stood after the last record of a history. `see` is shown every
+    /// message on the way, in the order of the log: at least those of two days.
     ///
     /// # Errors
     /// When the history cannot be read. Single records that cannot be decoded are
@@ -47,6 +58,7 @@ impl Judge {
         property: &Arc<Property>,
         options: Options,
         history: &History,
+        see: &mut dyn FnMut(&Message),
     ) -> Result<Self, ReadError> {
         let mut judge = Self::new(property, options);
         let look = history.look();
@@ -80,12 +92,13 @@ impl Judge {
                     break;
                 }
                 if let Entry::Batch { messages, readings } = &record.entry {
+                    messages.iter().for_each(&mut *see);
                     judge.processor.refill(record.number, messages, readings);
                 }
             }
             judge.processor.refilled(walked);
         }
-        judge.feed(history, at + 1)?;
+        judge.feed(history, at + 1, see)?;
         judge.old_rain = (0_u32..)
             .zip(&property.instruments)
             .map(|(index, _)| judge.processor.rain(InstrumentIndex(index)))
@@ -93,7 +106,12 @@ impl Judge {
         Ok(judge)
     }
 
-    fn feed(&mut self, history: &History, from: u64) -> Result<(), ReadError> {
+    fn feed(
+        &mut self,
+        history: &History,
+        from: u64,
+        see: &mut dyn FnMut(&Message),
+    ) -> Result<(), ReadError> {
         let look = history.look();
         let mut out = Output::default();
         let mut fault = None;
@@ -103,6 +121,7 @@ impl Judge {
             match record.entry {
                 Entry::Batch { messages, .. } => {
                     for message in messages {
+                        see(&message);
                         self.processor.take(message, record.number, &mut recall, &mut out);
                     }
                     self.processor.walk(record.walked, &mut recall, &mut out);

@@ -4,7 +4,7 @@
 use super::core::Core;
 use super::process::Process;
 use crate::snapshot::{HistoryState, Live, Rain, Snapshot, StationState};
-use history::{Committed, Entry, History, ReadError, Selection};
+use history::{Committed, History, Look, ReadError, Selection};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::time::{DAY, HOUR, MINUTE};
@@ -88,15 +88,14 @@ impl Standing {
         }
     }
 
-    /// Fills in what the log knows: the newest readings, heartbeats, the rain day, what
-    /// is set aside.
+    /// Fills in what the log knows: the newest readings, the rain day, what is set
+    /// aside.
     ///
     /// # Errors
     /// When the history cannot be read.
-    pub fn restore(&mut self, history: &History) -> Result<(), ReadError> {
-        let look = history.look();
+    pub fn restore(&mut self, look: Look<'_>) -> Result<(), ReadError> {
         self.history.set_aside = look.set_aside_counts()?;
-        let Some(last) = history.last() else { return Ok(()) };
+        let Some(last) = look.last()? else { return Ok(()) };
         self.history.last_commit = Some(last.received);
         self.history.last_number = last.number;
         let intervals = self.property.instruments.iter().map(|i| i.interval.0);
@@ -115,14 +114,6 @@ impl Standing {
                 break;
             }
         }
-        let number = look.number_at(last.received - Span(longest))?;
-        for record in look.records(number).flatten() {
-            if let Entry::Batch { messages, .. } = &record.entry {
-                for message in messages {
-                    self.message(message);
-                }
-            }
-        }
         Ok(())
     }
 
@@ -138,7 +129,8 @@ impl Standing {
         }
     }
 
-    fn message(&mut self, message: &Message) {
+    /// Takes up a logged message.
+    pub fn message(&mut self, message: &Message) {
         let Some(state) = self.stations.get_mut(usize::from(message.station.0)) else { return };
         state.heartbeat = Some(message.received);
         state.seen = state.seen.max(Some(message.received));
@@ -214,30 +206,49 @@ impl Standing {
 
     /// A snapshot of everything.
     pub fn snapshot<P: Process>(&mut self, core: &Core<P>, made: Time) -> Arc<Snapshot> {
+        let live = (0_u32..)
+            .zip(&self.property.instruments)
+            .map(|(index, _)| core.processor.live(InstrumentIndex(index)))
+            .collect();
+        let counted = |instrument| core.processor.rain(instrument);
+        Arc::new(self.assemble(made, core.processor.walked(), live, &counted))
+    }
+
+    /// A snapshot of what the history alone tells, where no processor runs.
+    pub fn without_processor(&mut self, made: Time) -> Snapshot {
+        let live = vec![None; self.property.instruments.len()];
+        self.assemble(made, made, live, &|_| 0.0)
+    }
+
+    fn assemble(
+        &mut self,
+        made: Time,
+        walked: Time,
+        live: Vec<Option<Live>>,
+        counted: &dyn Fn(InstrumentIndex) -> f64,
+    ) -> Snapshot {
         let day_started = self.day_start(made);
+        let decimals = Quantity::PrecipitationDepth.decimals();
         let rain = self
             .gauges
             .iter_mut()
             .map(|gauge| {
-                gauge.minutes = gauge.minutes.split_off(&Time(day_started.0 + 1));
-                let millimetres = gauge.before + core.processor.rain(gauge.instrument);
+                if gauge.minutes.first_key_value().is_some_and(|(&m, _)| m <= day_started) {
+                    gauge.minutes = gauge.minutes.split_off(&Time(day_started.0 + 1));
+                }
+                let millimetres = gauge.before + counted(gauge.instrument);
                 Rain {
                     instrument: gauge.instrument,
-                    total: to_steps(millimetres, Quantity::PrecipitationDepth.decimals())
-                        .unwrap_or(0),
+                    total: to_steps(millimetres, decimals).unwrap_or(0),
                     day: gauge.minutes.values().sum(),
                     day_started,
                 }
             })
             .collect();
-        let live: Vec<Option<Live>> = (0_u32..)
-            .zip(&self.property.instruments)
-            .map(|(index, _)| core.processor.live(InstrumentIndex(index)))
-            .collect();
-        Arc::new(Snapshot {
+        Snapshot {
             started: self.started,
             made,
-            walked: core.processor.walked(),
+            walked,
             epoch: self.epoch,
             property_id: Arc::clone(&self.property_id),
             property: Arc::clone(&self.property),
@@ -247,6 +258,6 @@ impl Standing {
             stations: self.stations.clone(),
             rain,
             history: self.history.clone(),
-        })
+        }
     }
 }

@@ -3,6 +3,7 @@
 use super::Failure;
 use crate::arguments::Check;
 use crate::{logging, wiring};
+use std::io::Write as _;
 
 /// Checks the settings as `run` would and prints the timeline of calibrations.
 ///
@@ -15,8 +16,8 @@ pub fn execute(arguments: &Check) -> Result<(), Failure> {
         eprint!("{}", warning.render(logging::colour()));
     }
     let property = &wired.property;
-    println!(
-        "{}: {} stations, {} instruments, {} sources; no faults",
+    let mut text = format!(
+        "{}: {} stations, {} instruments, {} sources; no faults\n",
         property.name,
         property.stations.len(),
         property.instruments.len(),
@@ -24,11 +25,11 @@ pub fn execute(arguments: &Check) -> Result<(), Failure> {
     );
     let timeline = settings.timeline();
     if !timeline.is_empty() {
-        println!("\nCalibrations and placements, oldest first:");
-        print!("{timeline}");
-        if !timeline.ends_with('\n') {
-            println!();
-        }
+        text.push_str("\nCalibrations and placements, oldest first:\n");
+        text.push_str(timeline.trim_end());
+        text.push('\n');
     }
-    Ok(())
+    std::io::stdout()
+        .write_all(text.as_bytes())
+        .map_err(|e| Failure::failed(format!("standard output: {e}")))
 }

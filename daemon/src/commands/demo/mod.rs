@@ -11,6 +11,7 @@ mod weather;
 
 use super::{Failure, run};
 use crate::arguments::{self, Demo};
+use crate::logging;
 use property::Addresses;
 use serialport::{SerialPort, TTYPort};
 use stations::Stop;
@@ -50,11 +51,13 @@ pub fn execute(arguments: &Demo) -> Result<(), Failure> {
     let (cable, device) = cable(&directory)?;
     let config = property::write(&directory, &addresses, &device)
         .map_err(|e| Failure::failed(format!("the demo cannot be set up: {e}")))?;
-    print!(
-        "{}",
-        telling::introduction(&addresses, &taken, &config, arguments.directory.is_some(), minutes)
-    );
+    let introduction =
+        telling::introduction(&addresses, &taken, &config, arguments.directory.is_some(), minutes);
+    // Whether anybody reads it is nobody's fault here.
+    drop(std::io::stdout().write_all(introduction.as_bytes()));
     drop(std::io::stdout().flush());
+    // The service's own words are about what it does, which is said here in plain ones.
+    logging::start(logging::Usual::Errors);
     let settings = arguments::Settings { config, set: Vec::new() };
     serve(&settings, &addresses, cable, Sky::new(arguments.seed), minutes)
 }

@@ -6,6 +6,7 @@ use super::stations::Stop;
 use serde_json::Value;
 use std::collections::HashMap;
 use std::fmt::Write as _;
+use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -70,11 +71,20 @@ pub(super) fn lines(page: SocketAddr, stop: &Stop) {
             let due =
                 told.get(station).is_none_or(|(at, last)| at.elapsed() >= LINE && *last != time);
             if due {
-                println!("{time}  {station:<8} ({way:<5})  {values}");
+                let line = format!("{}  {station:<8}{way:<6} {values}", clock(&time));
+                if writeln!(std::io::stdout(), "{line}").is_err() {
+                    // Nobody reads any more; the service goes on.
+                    return;
+                }
                 told.insert(station.to_owned(), (Instant::now(), time));
             }
         }
     }
+}
+
+/// Hours, minutes and seconds of an instant, in UTC as everything here.
+fn clock(time: &str) -> &str {
+    time.get(11..19).unwrap_or(time)
 }
 
 /// The time of a station's newest live value, and all of them in words.

@@ -1,12 +1,81 @@
-//! `isobarn export`.
+//! `isobarn export`: readings, or the samples they were made of, out of the history,
+//! beside a running service or without one.
+
+mod readings;
+mod samples;
 
 use super::Failure;
-use crate::arguments::Export;
+use crate::arguments::{Export, Format};
+use crate::wiring;
+use history::Reader;
+use observation::{Quantity, Span, Time};
+use std::io::{BufWriter, Write};
 
-/// Runs the command.
+/// What is asked for.
+struct Asked<'a> {
+    station: Option<&'a str>,
+    quantity: Option<Quantity>,
+    from: Option<Time>,
+    to: Option<Time>,
+    step: Option<Span>,
+    format: Format,
+}
+
+/// Prints what is asked for.
 ///
 /// # Errors
-/// Always, so far.
-pub fn execute(_arguments: &Export) -> Result<(), Failure> {
-    Err(Failure::failed("`export` is not built yet"))
+/// Status 2 for arguments that make no sense, 78 for refused settings, 1 for a history
+/// that cannot be read.
+pub fn execute(arguments: &Export) -> Result<(), Failure> {
+    let settings = config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
+        .map_err(|faults| wiring::refused(&faults))?;
+    let instant = |text: &Option<String>, name: &str| {
+        text.as_deref()
+            .map(|t| Time::parse(t).map_err(|e| Failure::usage(format!("--{name}: {e}"))))
+            .transpose()
+    };
+    let quantity = arguments.quantity.as_deref().map(|name| {
+        Quantity::parse(name).ok_or_else(|| Failure::usage(format!("`{name}` is no quantity")))
+    });
+    let step = arguments.step.as_deref().map(|text| {
+        let step = Span::parse(text).map_err(|e| Failure::usage(format!("--step: {e}")))?;
+        if step.0 < 1_000 {
+            return Err(Failure::usage("--step: at least 1 s"));
+        }
+        Ok(step)
+    });
+    let asked = Asked {
+        station: arguments.station.as_deref(),
+        quantity: quantity.transpose()?,
+        from: instant(&arguments.from, "from")?,
+        to: instant(&arguments.to, "to")?,
+        step: step.transpose()?,
+        format: arguments.format,
+    };
+    if arguments.samples && arguments.format == Format::Csv {
+        return Err(Failure::usage("--samples gives replay lines; it has no CSV form"));
+    }
+    let series = crate::engine::restart::series(&settings);
+    let names: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
+    let reader = Reader::open(&settings.history.directory, &settings.property, &series, &names)
+        .map_err(|e| Failure::failed(e.to_string()))?;
+    let mut output = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
+    let result = if arguments.samples {
+        samples::print(&reader, &settings.property, &asked, &mut output)
+    } else {
+        readings::print(&reader, &asked, &mut output)
+    };
+    match result.and_then(|()| output.flush().map_err(Trouble::Output)) {
+        Ok(()) => Ok(()),
+        // Whoever read the output has seen enough.
+        Err(Trouble::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        Err(Trouble::Output(error)) => Err(Failure::failed(error.to_string())),
+        Err(Trouble::Read(error)) => Err(Failure::failed(error.to_string())),
+    }
+}
+
+/// What can go wrong on the way.
+enum Trouble {
+    Read(history::ReadError),
+    Output(std::io::Error),
 }

@@ -37,7 +37,7 @@ const PAUSE: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs
 /// # Errors
 /// Refused settings, or a system without what a program needs.
 pub fn execute(arguments: &Listen) -> Result<(), Failure> {
-    logging::start(true);
+    logging::start(logging::Usual::Warnings);
     let span = arguments
         .span
         .as_deref()

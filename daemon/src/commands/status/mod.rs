@@ -1,12 +1,102 @@
-//! `isobarn status`.
+//! `isobarn status`: how everything stands, from the running service, or from the
+//! history alone where none runs.
+
+mod document;
+mod text;
+
+pub use document::document;
 
 use super::Failure;
 use crate::arguments::Status;
+use crate::clock::{Clock as _, SystemClock};
+use crate::control::{self, Answer, Request, Word};
+use crate::engine::restart;
+use crate::engine::standing::Standing;
+use crate::wiring;
+use observation::{Series, Time};
+use serde_json::{Value, json};
+use std::sync::Arc;
 
-/// Runs the command.
+/// Asks and prints.
 ///
 /// # Errors
-/// Always, so far.
-pub fn execute(_arguments: &Status) -> Result<(), Failure> {
-    Err(Failure::failed("`status` is not built yet"))
+/// Refused settings; neither a service nor a history that can be read.
+pub fn execute(arguments: &Status) -> Result<(), Failure> {
+    let settings = config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
+        .map_err(|faults| wiring::refused(&faults))?;
+    let request = Request { command: Word::Status, station: None, gateway: None };
+    let document = match control::ask(&settings, &request) {
+        Answer::Given(document) => document,
+        Answer::Refused(why) => return Err(Failure::failed(why)),
+        Answer::Nobody => alone(&settings)?,
+    };
+    if arguments.json {
+        println!("{document}");
+    } else {
+        print!("{}", text::render(&document));
+    }
+    Ok(())
+}
+
+/// What the history alone can tell.
+fn alone(settings: &config::Settings) -> Result<Value, Failure> {
+    let property = Arc::new(settings.property.clone());
+    let series: Arc<[Series]> = restart::series(settings).into();
+    let names: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
+    let reader =
+        history::Reader::open(&settings.history.directory, &property, &series, &names).map_err(|e| {
+            Failure::failed(format!("isobarn is not running, and {e}"))
+        })?;
+    let failed = |e: history::ReadError| Failure::failed(e.to_string());
+    let now = SystemClock::new().now();
+    let mut standing = Standing::new(
+        Arc::clone(&property),
+        Arc::clone(&series),
+        Arc::from(""),
+        now,
+        settings.fingerprint,
+    );
+    standing.restore(reader.look()).map_err(failed)?;
+    for message in recent(&reader, now).map_err(failed)? {
+        standing.message(&message);
+    }
+    let sources = settings
+        .sources
+        .iter()
+        .map(|s| {
+            json!({
+                "name": s.name,
+                "kind": s.kind,
+                "state": "down",
+                "reason": "isobarn is not running",
+            })
+        })
+        .collect();
+    let mut document = document::assemble(&standing.without_processor(now), now, sources);
+    if let Some(next) = document.get_mut("next").and_then(Value::as_array_mut) {
+        next.insert(0, json!("start isobarn: it is not running"));
+    }
+    Ok(document)
+}
+
+/// Messages of the last two days of the log.
+fn recent(reader: &history::Reader, now: Time) -> Result<Vec<observation::Message>, history::ReadError> {
+    let look = reader.look();
+    let Some(last) = look.last()? else { return Ok(Vec::new()) };
+    let from = look.number_at(last.received.min(now) - observation::Span::days(2))?;
+    let mut newest: Vec<Option<observation::Message>> = Vec::new();
+    for record in look.records(from).flatten() {
+        if let history::Entry::Batch { messages, .. } = record.entry {
+            for message in messages {
+                let place = usize::from(message.station.0);
+                if newest.len() <= place {
+                    newest.resize(place + 1, None);
+                }
+                if let Some(slot) = newest.get_mut(place) {
+                    *slot = Some(message);
+                }
+            }
+        }
+    }
+    Ok(newest.into_iter().flatten().collect())
 }

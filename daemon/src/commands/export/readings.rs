@@ -1,0 +1,108 @@
+//! Readings, the highest revision of each, or their summaries over steps.
+
+use super::{Asked, Trouble};
+use crate::arguments::Format;
+use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted};
+use crate::summary::{Step, Summary};
+use history::{Reader, Selection};
+use observation::reading::decimal_text;
+use observation::{Reading, Time};
+use std::io::Write;
+
+/// Readings fetched at a time.
+const PART: usize = 4_096;
+
+pub(super) fn print(reader: &Reader, asked: &Asked<'_>, output: &mut impl Write) -> Result<(), Trouble> {
+    let names = reader.names();
+    let lines = ReadingLines::of_names(names);
+    let from = asked.from.unwrap_or(Time(i64::MIN / 4));
+    let to = asked.to.unwrap_or(Time(i64::MAX / 4));
+    let selection = Selection {
+        station: asked.station.map(str::to_owned),
+        quantity: asked.quantity,
+        ..Selection::between(from, to)
+    };
+    let csv = asked.format == Format::Csv;
+    let mut text = Vec::new();
+    if csv {
+        let heading = match asked.step {
+            None => CSV_HEADING.to_owned(),
+            Some(_) => {
+                let end = CSV_HEADING.trim_end();
+                format!("{end},minimum,maximum,count,missing\n")
+            }
+        };
+        output.write_all(heading.as_bytes()).map_err(Trouble::Output)?;
+    }
+    let mut summary = asked.step.map(Summary::new);
+    let mut done: Vec<Step> = Vec::new();
+    let mut sorted = Sorted::default();
+    let look = reader.look();
+    let mut after = None;
+    loop {
+        let part = look.readings(&selection, after, PART).map_err(Trouble::Read)?;
+        text.clear();
+        let mut each = |reading: &Reading| {
+            match &mut summary {
+                None if csv => lines.csv(reading, &mut text),
+                None => lines.json(reading, &mut text),
+                Some(summary) => {
+                    if let Some(series) = names.series(reading.series) {
+                        summary.take(reading, series, names.as_ref(), &mut done);
+                    }
+                }
+            }
+            Ok::<(), Trouble>(())
+        };
+        for kept in part.readings {
+            sorted.take(&lines, kept.reading, &mut each)?;
+        }
+        after = part.next;
+        if after.is_none() {
+            sorted.finish(&lines, &mut each)?;
+        }
+        if let (None, Some(summary)) = (after, &mut summary) {
+            summary.finish(names.as_ref(), &mut done);
+        }
+        steps(&lines, &mut done, names, csv, &mut text);
+        output.write_all(&text).map_err(Trouble::Output)?;
+        if after.is_none() {
+            return Ok(());
+        }
+    }
+}
+
+/// Appends finished steps: the fields of a reading, then least, greatest and counts.
+fn steps(lines: &ReadingLines, done: &mut Vec<Step>, names: &history::Names, csv: bool, text: &mut Vec<u8>) {
+    done.sort_by_key(|s| (s.end, lines.rank(s.series)));
+    for step in done.drain(..) {
+        let decimals = names.unit_and_decimals(step.series).map_or(0, |(_, d)| d);
+        let reading = Reading {
+            series: step.series,
+            time: step.end,
+            value: step.value,
+            flag: step.flag,
+            reasons: step.reasons,
+            revision: 0,
+            made_by: 0,
+        };
+        let number = |steps: Option<i64>, none: &str| {
+            steps.map_or(none.to_owned(), |s| decimal_text(s, decimals))
+        };
+        if csv {
+            lines.csv(&reading, text);
+            text.pop();
+            let (least, most) = (number(step.minimum, ""), number(step.maximum, ""));
+            let _ = writeln!(text, ",{least},{most},{},{}", step.count, step.missing);
+        } else {
+            lines.object(&reading, text);
+            text.pop();
+            let (least, most) = (number(step.minimum, "null"), number(step.maximum, "null"));
+            let _ = writeln!(
+                text,
+                ",\"minimum\":{least},\"maximum\":{most},\"count\":{},\"missing\":{}}}",
+                step.count, step.missing
+            );
+        }
+    }
+}

@@ -1,0 +1,165 @@
+//! `status --json`: one object, its names part of the contract.
+
+use crate::snapshot::{Snapshot, View};
+use adapters::port::State;
+use observation::property::InstrumentIndex;
+use observation::reading::decimal_text;
+use observation::{Property, StationIndex, Time};
+use serde_json::{Map, Value, json};
+
+/// How everything stands in a running service.
+pub fn document(view: &View) -> Value {
+    let snapshot = view.snapshot();
+    let now = view.clock.now();
+    let sources: Vec<Value> = view
+        .counts
+        .sources()
+        .iter()
+        .map(|source| {
+            let current = source.now();
+            let (state, reason) = match current.state {
+                State::Up => ("up", String::new()),
+                State::Down(reason) => ("down", reason),
+                State::Fault(reason) => ("fault", reason),
+            };
+            json!({
+                "name": source.name,
+                "kind": source.kind,
+                "state": state,
+                "reason": reason,
+                "since": current.since.to_string(),
+                "address": current.address.map(|a| a.to_string()),
+                "sessions": source.sessions(),
+            })
+        })
+        .collect();
+    let refusals = |station| {
+        let list: Vec<Value> = view
+            .counts
+            .last_refusals(station)
+            .iter()
+            .map(|r| {
+                json!({
+                    "time": r.time.to_string(),
+                    "stage": r.stage.word(),
+                    "reason": r.reason.word(),
+                    "detail": r.detail,
+                })
+            })
+            .collect();
+        Value::from(list)
+    };
+    let mut document = assemble(&snapshot, now, sources);
+    if let Some(stations) = document.get_mut("stations").and_then(Value::as_array_mut) {
+        for (index, station) in (0_u16..).zip(stations) {
+            if let Some(station) = station.as_object_mut() {
+                station.insert("refusals".to_owned(), refusals(Some(StationIndex(index))));
+            }
+        }
+    }
+    if let Some(object) = document.as_object_mut() {
+        object.insert("unknown_refusals".to_owned(), refusals(None));
+    }
+    document
+}
+
+/// The object from a snapshot and the rows of the sources.
+pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: Vec<Value>) -> Value {
+    let property = &snapshot.property;
+    let stations: Vec<Value> = (0_u16..)
+        .zip(&property.stations)
+        .map(|(index, station)| {
+            let heartbeat = snapshot.stations.get(usize::from(index)).and_then(|s| s.heartbeat);
+            json!({
+                "id": station.id,
+                "name": station.name,
+                "up": snapshot.station_up(StationIndex(index), now),
+                "heartbeat": heartbeat.map(|t| t.to_string()),
+                "age": heartbeat.map(|t| (now - t).as_seconds().max(0.0)),
+                "instruments": instruments(snapshot, property, StationIndex(index), now),
+            })
+        })
+        .collect();
+    let history = &snapshot.history;
+    let set_aside: Vec<Value> = history
+        .set_aside
+        .iter()
+        .map(|(station, reason, count)| {
+            json!({ "station": station, "reason": reason.word(), "count": count })
+        })
+        .collect();
+    let next = next(snapshot, now, &sources);
+    json!({
+        "stations": stations,
+        "sources": sources,
+        "forwarders": [],
+        "diagnoses": [],
+        "history": {
+            "bytes": history.bytes,
+            "written_bytes": history.written_bytes,
+            "last_commit": history.last_commit.map(|t| t.to_string()),
+            "set_aside": set_aside,
+            "fault": history.fault,
+            "repairs": history.repairs,
+        },
+        "next": next,
+    })
+}
+
+fn instruments(snapshot: &Snapshot, property: &Property, station: StationIndex, now: Time) -> Vec<Value> {
+    (0_u32..)
+        .zip(&property.instruments)
+        .filter(|(_, i)| i.station == station)
+        .map(|(index, instrument)| {
+            let index = InstrumentIndex(index);
+            let mut row = Map::new();
+            row.insert("id".to_owned(), json!(instrument.id));
+            row.insert("quantity".to_owned(), json!(instrument.quantity.name()));
+            row.insert("fresh".to_owned(), json!(snapshot.fresh(index, now)));
+            if let Some(live) = snapshot.live(index) {
+                let decimals = instrument.quantity.decimals();
+                let number = |steps| decimal_text(steps, decimals).parse::<f64>().ok();
+                row.insert("time".to_owned(), json!(live.time.to_string()));
+                row.insert("value".to_owned(), json!(live.value.and_then(number)));
+                row.insert("unit".to_owned(), json!(instrument.quantity.unit()));
+                row.insert("flag".to_owned(), json!(live.flag.word()));
+                let reasons: Vec<&str> = live.reasons.iter().map(|r| r.word()).collect();
+                row.insert("reasons".to_owned(), json!(reasons));
+            }
+            Value::Object(row)
+        })
+        .collect()
+}
+
+/// What a person should do next, most pressing first.
+fn next(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Vec<String> {
+    let mut next = Vec::new();
+    if let Some(fault) = &snapshot.history.fault {
+        next.push(format!("make room or mend the device of the history: {fault}"));
+    }
+    for source in sources {
+        let word = |key: &str| source.get(key).and_then(Value::as_str).unwrap_or_default();
+        match word("state") {
+            "fault" => next.push(format!("mend source {}: {}", word("name"), word("reason"))),
+            "down" => next.push(format!("look at source {}: {}", word("name"), word("reason"))),
+            _ => {}
+        }
+    }
+    for (index, station) in (0_u16..).zip(&snapshot.property.stations) {
+        if snapshot.station_up(StationIndex(index), now) {
+            continue;
+        }
+        let heartbeat = snapshot.stations.get(usize::from(index)).and_then(|s| s.heartbeat);
+        next.push(match heartbeat {
+            Some(last) => format!("look at station {}: nothing since {last}", station.id),
+            None => format!("let station {} send: it was never heard", station.id),
+        });
+    }
+    for (station, reason, count) in &snapshot.history.set_aside {
+        let noun = if *count == 1 { "message is" } else { "messages are" };
+        next.push(format!(
+            "check the clock of station {station}: {count} {noun} set aside as `{reason}`"
+        ));
+    }
+    next
+}

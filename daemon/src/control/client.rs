@@ -1,0 +1,57 @@
+//! Asking.
+
+use super::{LONGEST, Request, candidates};
+use config::Settings;
+use serde_json::Value;
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::os::unix::net::UnixStream;
+use std::time::Duration;
+
+/// How long an answer may take.
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// What came of asking.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Answer {
+    /// The daemon's answer.
+    Given(Value),
+    /// No daemon listens.
+    Nobody,
+    /// A daemon is there but did not answer, or could not do it; why.
+    Refused(String),
+}
+
+/// Asks the running daemon of these settings.
+pub fn ask(settings: &Settings, request: &Request) -> Answer {
+    for path in candidates(settings) {
+        let stream = match UnixStream::connect(&path) {
+            Ok(stream) => stream,
+            Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+                return Answer::Refused(format!(
+                    "{}: {error}; the socket is for the service's account and group",
+                    path.display()
+                ));
+            }
+            Err(_) => continue,
+        };
+        return match converse(&stream, request) {
+            Ok(value) => match value.get("error").and_then(Value::as_str) {
+                Some(error) => Answer::Refused(error.to_owned()),
+                None => Answer::Given(value),
+            },
+            Err(error) => Answer::Refused(format!("{}: {error}", path.display())),
+        };
+    }
+    Answer::Nobody
+}
+
+fn converse(mut stream: &UnixStream, request: &Request) -> std::io::Result<Value> {
+    stream.set_read_timeout(Some(PATIENCE))?;
+    stream.set_write_timeout(Some(PATIENCE))?;
+    let mut line = serde_json::to_vec(request)?;
+    line.push(b'\n');
+    stream.write_all(&line)?;
+    let mut answer = String::new();
+    BufReader::new(stream.take(LONGEST)).read_line(&mut answer)?;
+    Ok(serde_json::from_str(&answer)?)
+}

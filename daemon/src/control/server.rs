@@ -1,0 +1,141 @@
+//! Answering.
+
+use super::{Request, Word};
+use crate::commands::status;
+use crate::engine::Command;
+use crate::snapshot::View;
+use crate::tokens;
+use serde_json::{Value, json};
+use std::os::unix::fs::{FileTypeExt as _, PermissionsExt as _};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+/// Longest request, in bytes.
+const LONGEST_REQUEST: u64 = 64 << 10;
+/// How long a conversation may take.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// Conversations at a time.
+const AT_A_TIME: usize = 16;
+
+/// The socket, open.
+pub struct Server {
+    listener: UnixListener,
+    path: PathBuf,
+}
+
+/// Opens the socket. Call it only while the history's lock is held: then a socket that
+/// lies there belongs to a process that is gone.
+///
+/// # Errors
+/// Why it cannot be opened; the message names it.
+pub fn open(path: &Path) -> std::io::Result<Server> {
+    let named = |e: std::io::Error| std::io::Error::new(e.kind(), format!("{}: {e}", path.display()));
+    if let Ok(there) = std::fs::symlink_metadata(path) {
+        if !there.file_type().is_socket() {
+            return Err(std::io::Error::other(format!("{} is there and no socket", path.display())));
+        }
+        if std::os::unix::net::UnixStream::connect(path).is_ok() {
+            return Err(std::io::Error::other(format!("{} is in use", path.display())));
+        }
+        std::fs::remove_file(path).map_err(named)?;
+    }
+    let listener = UnixListener::bind(path).map_err(named)?;
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660)).map_err(named)?;
+    Ok(Server { listener, path: path.to_owned() })
+}
+
+impl Server {
+    /// Answers until `stop`, then takes the socket away.
+    pub async fn serve(self, view: View, commands: mpsc::Sender<Command>, stop: CancellationToken) {
+        let seats = Arc::new(Semaphore::new(AT_A_TIME));
+        loop {
+            let seat = tokio::select! {
+                () = stop.cancelled() => break,
+                seat = Arc::clone(&seats).acquire_owned() => seat,
+            };
+            let accepted = tokio::select! {
+                () = stop.cancelled() => break,
+                accepted = self.listener.accept() => accepted,
+            };
+            let Ok((stream, _)) = accepted else {
+                tokio::time::sleep(Duration::from_millis(200)).await;
+                continue;
+            };
+            let (view, commands, stop) = (view.clone(), commands.clone(), stop.clone());
+            tokio::spawn(async move {
+                tokio::select! {
+                    () = stop.cancelled() => {}
+                    _ = tokio::time::timeout(PATIENCE, converse(stream, &view, &commands)) => {}
+                }
+                drop(seat);
+            });
+        }
+        // Another may have taken the place of a socket that somebody removed.
+        drop(std::fs::remove_file(&self.path));
+    }
+}
+
+async fn converse(mut stream: UnixStream, view: &View, commands: &mpsc::Sender<Command>) {
+    let (read, mut write) = stream.split();
+    let mut line = String::new();
+    let mut reader = BufReader::new(read.take(LONGEST_REQUEST));
+    let answer = match reader.read_line(&mut line).await {
+        Ok(0) => return,
+        Ok(_) => answer(&line, view, commands).await,
+        Err(error) => Err(error.to_string()),
+    };
+    let answer = answer.unwrap_or_else(|error| json!({ "error": error }));
+    let mut text = answer.to_string();
+    text.push('\n');
+    // Whoever asked may have gone.
+    drop(write.write_all(text.as_bytes()).await);
+}
+
+async fn answer(line: &str, view: &View, commands: &mpsc::Sender<Command>) -> Result<Value, String> {
+    let request: Request = serde_json::from_str(line).map_err(|e| e.to_string())?;
+    let owner = || match (&request.station, &request.gateway) {
+        (Some(station), None) => view
+            .settings
+            .property
+            .station(station)
+            .map(|_| (false, station.clone()))
+            .ok_or_else(|| format!("the running service has no station `{station}`")),
+        (None, Some(gateway)) => view
+            .settings
+            .property
+            .gateways
+            .iter()
+            .any(|g| g.id == *gateway)
+            .then(|| (true, gateway.clone()))
+            .ok_or_else(|| format!("the running service has no gateway `{gateway}`")),
+        _ => Err("name either a station or a gateway".to_owned()),
+    };
+    let gone = || "the service is stopping".to_owned();
+    match request.command {
+        Word::Status => Ok(status::document(view)),
+        Word::TokenAdd => {
+            let (gateway, owner) = owner()?;
+            let (text, token) =
+                tokens::make(gateway, &owner, view.clock.now()).map_err(|e| e.to_string())?;
+            let (reply, done) = oneshot::channel();
+            commands.send(Command::AddToken { token, reply }).await.map_err(|_| gone())?;
+            done.await.map_err(|_| gone())??;
+            Ok(json!({ "token": text }))
+        }
+        Word::TokenRevoke => {
+            let (gateway, owner) = owner()?;
+            let (reply, done) = oneshot::channel();
+            commands
+                .send(Command::RevokeTokens { gateway, owner, reply })
+                .await
+                .map_err(|_| gone())?;
+            let revoked = done.await.map_err(|_| gone())??;
+            Ok(json!({ "revoked": revoked }))
+        }
+    }
+}

@@ -1,0 +1,130 @@
+//! Sources, one session after the other.
+//!
+//! The rules kept here: a session that ends or panics ends alone; the pause before the
+//! next grows and is jittered, and only a useful session makes it small again; a source
+//! that does not stop in time is dropped.
+
+mod backoff;
+
+pub use backoff::Backoff;
+
+use crate::counts::Counts;
+use crate::wiring::NamedSource;
+use adapters::port::{Context, End, State, Watch};
+use futures_util::FutureExt;
+use std::panic::AssertUnwindSafe;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// How long a session may take to end once it is told to.
+const GOODBYE: Duration = Duration::from_millis(1_500);
+
+/// Runs a source until the program stops.
+pub async fn supervise(source: NamedSource, context: Context, counts: Arc<Counts>) {
+    let mut backoff = Backoff::new();
+    while !context.stop.is_cancelled() {
+        counts.add_session(context.source);
+        let session = AssertUnwindSafe(source.source.session(&context)).catch_unwind();
+        let ended = tokio::select! {
+            ended = session => ended,
+            () = overdue(&context) => {
+                tracing::warn!(source = source.name, "did not stop in time and was dropped");
+                return;
+            }
+        };
+        let end = ended.unwrap_or_else(|_| End {
+            reason: "a session failed inside; see the log".to_owned(),
+            fault: true,
+            useful: false,
+        });
+        if context.stop.is_cancelled() {
+            return;
+        }
+        let End { reason, fault, useful } = end;
+        let state = if fault { State::Fault(reason) } else { State::Down(reason) };
+        counts.state(context.source, state);
+        let pause = backoff.pause(useful);
+        tokio::select! {
+            () = context.stop.cancelled() => return,
+            () = tokio::time::sleep(pause) => {}
+        }
+    }
+}
+
+async fn overdue(context: &Context) {
+    context.stop.cancelled().await;
+    tokio::time::sleep(GOODBYE).await;
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used)]
+mod tests {
+    use super::*;
+    use crate::clock::SystemClock;
+    use adapters::credentials::Credentials;
+    use adapters::port::{Claim, KeptClients, Source};
+    use futures_util::future::BoxFuture;
+    use observation::{Property, SourceIndex};
+    use std::sync::atomic::{AtomicU64, Ordering};
+    use tokio::sync::mpsc;
+    use tokio_util::sync::CancellationToken;
+
+    /// Ends, panics, then waits for ever without looking at `stop`.
+    struct Unruly(AtomicU64);
+
+    impl Source for Unruly {
+        fn claims(&self) -> Vec<Claim> {
+            Vec::new()
+        }
+        fn session<'a>(&'a self, _context: &'a Context) -> BoxFuture<'a, End> {
+            let turn = self.0.fetch_add(1, Ordering::SeqCst);
+            Box::pin(async move {
+                match turn {
+                    0 => End { reason: "device /dev/none is gone".to_owned(), fault: false, useful: true },
+                    1 => panic!("a defect"),
+                    _ => std::future::pending().await,
+                }
+            })
+        }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_session_that_panics_ends_alone_and_one_that_hangs_is_dropped() {
+        let property = Arc::new(Property::default().indexed());
+        let counts = Arc::new(Counts::new(
+            Arc::clone(&property),
+            Arc::new(SystemClock::new()),
+            &[("mast".to_owned(), "serial".to_owned())],
+        ));
+        let (intake, _deliveries) = mpsc::channel(1);
+        let stop = CancellationToken::new();
+        let context = Context {
+            source: SourceIndex(0),
+            credentials: Arc::new(Credentials::new(&property, [])),
+            property,
+            intake,
+            watch: Arc::<Counts>::clone(&counts),
+            stop: stop.clone(),
+            suffix: Arc::from("x"),
+            connections: Arc::new(AtomicU64::new(0)),
+            clients: Arc::new(KeptClients::default()),
+        };
+        let source = NamedSource {
+            name: "mast".to_owned(),
+            kind: "serial",
+            source: Box::new(Unruly(AtomicU64::new(0))),
+        };
+        let task = tokio::spawn(supervise(source, context, Arc::clone(&counts)));
+        let watched = counts.source(SourceIndex(0)).unwrap();
+        for _ in 0..10_000 {
+            if watched.sessions() >= 3 {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        assert_eq!(watched.sessions(), 3);
+        assert!(matches!(watched.now().state, State::Fault(_)), "the panic is a fault");
+        stop.cancel();
+        tokio::time::timeout(Duration::from_secs(3), task).await.unwrap().unwrap();
+    }
+}

@@ -5,7 +5,7 @@
 use adapters::credentials::{Credentials, Digest};
 use config::{Owner, Settings};
 use history::{History, NewToken, WriteError};
-use observation::Time;
+use observation::{Property, Time};
 use std::io::Read as _;
 use std::sync::Arc;
 
@@ -35,10 +35,15 @@ impl Tokens {
         if !faults.is_empty() {
             return Err(faults);
         }
-        let credentials = Arc::new(Credentials::new(&settings.property, []));
+        Ok(Self::of(fixed, &settings.property, history))
+    }
+
+    /// The tokens of the settings as given, and the kept ones.
+    pub fn of(fixed: Vec<(Owner, Digest)>, property: &Property, history: &History) -> Self {
+        let credentials = Arc::new(Credentials::new(property, []));
         let tokens = Self { fixed, credentials };
         tokens.refresh(history);
-        Ok(tokens)
+        tokens
     }
 
     /// Who may speak for whom.

@@ -13,7 +13,7 @@ mod client;
 mod server;
 
 pub use client::{Answer, ask};
-pub use server::{Server, open};
+pub use server::open;
 
 use config::Settings;
 use serde::{Deserialize, Serialize};

@@ -61,7 +61,8 @@ pub struct Core<P> {
     aside: Vec<history::SetAside>,
     /// The message in hand, should its processing panic.
     spare: Message,
-    /// The latest instant that the processor was told.
+    /// The latest instant that the processor was told: every boundary due by then was
+    /// walked.
     now: Time,
     /// Up to where the log was walked before the step of the clock under way.
     hold_walked: Option<Time>,
@@ -276,7 +277,7 @@ impl<P: Process> Core<P> {
         }));
         let state = if state { self.processor.save() } else { Vec::new() };
         // While a step of the clock is under way the records still stand before it.
-        let walked = self.hold_walked.unwrap_or_else(|| self.processor.walked());
+        let walked = self.hold_walked.unwrap_or(self.now);
         let batch = Batch {
             received: self.now,
             walked,
@@ -309,7 +310,7 @@ impl<P: Process> Core<P> {
     /// so what came before the step stands before it in the log, and what the step
     /// itself changed too.
     pub fn step_clock(&mut self, old: Time, new: Time) {
-        self.hold_walked = Some(self.processor.walked());
+        self.hold_walked = Some(self.now);
         let number = self.history.next_number();
         let mut recall = LogRecall::new(self.history.look(), number, &mut self.fault);
         self.processor.step_clock(old, new, &mut recall, &mut self.out);
@@ -321,7 +322,7 @@ impl<P: Process> Core<P> {
     /// See [`WriteError`]; the call may be repeated.
     pub fn record_step(&mut self, old: Time, new: Time) -> Result<(), WriteError> {
         let entry = Entry::ClockStep(ClockStep { old, new });
-        self.history.append(new, self.processor.walked(), &entry)?;
+        self.history.append(new, new, &entry)?;
         self.hold_walked = None;
         self.now = new;
         Ok(())
@@ -345,13 +346,8 @@ impl<P: Process> Core<P> {
         self.history.save_state(&self.processor.save())
     }
 
-    /// The instant up to which boundaries were walked.
-    pub fn walked(&self) -> Time {
-        self.processor.walked()
-    }
-
-    /// The latest instant the processor was told.
-    pub const fn now(&self) -> Time {
+    /// The latest instant the processor was told: every boundary due by then was walked.
+    pub const fn walked(&self) -> Time {
         self.now
     }
 }

@@ -222,7 +222,10 @@ mod tests {
             senml_name: None,
             accepts_text: false,
         };
-        Property { stations: vec![station], channels: vec![channel], ..Property::default() }.indexed()
+        let mut property = Property::default();
+        property.stations.push(station);
+        property.channels.push(channel);
+        property.indexed()
     }
 
     fn pacing(interval_ms: u64, sleeps: bool) -> Pacing {

@@ -4,13 +4,11 @@
 use crate::snapshot::Live;
 use history::StatePart;
 use observation::property::InstrumentIndex;
-use observation::{Message, Series, Time};
+use observation::{Message, Time};
 use processor::{Output, Recall};
 
 /// Samples in, readings out.
 pub trait Process: Send {
-    /// All series, by index.
-    fn series(&self) -> &[Series];
     /// Takes one message; walks all boundaries due at its `received` first.
     fn take(&mut self, message: Message, number: u64, recall: &mut dyn Recall, out: &mut Output);
     /// Evaluates all boundaries due at `now`.

@@ -163,10 +163,6 @@ fn saved(history: &History) -> Result<Option<(u64, Saved)>, ReadError> {
 }
 
 impl Process for Judge {
-    fn series(&self) -> &[Series] {
-        self.processor.series()
-    }
-
     fn take(&mut self, message: Message, number: u64, recall: &mut dyn Recall, out: &mut Output) {
         self.processor.take(message, number, recall, out);
     }

@@ -211,7 +211,7 @@ impl Standing {
             .map(|(index, _)| core.processor.live(InstrumentIndex(index)))
             .collect();
         let counted = |instrument| core.processor.rain(instrument);
-        Arc::new(self.assemble(made, core.processor.walked(), live, &counted))
+        Arc::new(self.assemble(made, core.walked(), live, &counted))
     }
 
     /// A snapshot of what the history alone tells, where no processor runs.

@@ -60,6 +60,7 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
     for message in recent(&reader, now).map_err(failed)? {
         standing.message(&message);
     }
+    standing.history.bytes = bytes(&settings.history.directory);
     let sources = settings
         .sources
         .iter()
@@ -79,7 +80,18 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
     Ok(document)
 }
 
-/// Messages of the last two days of the log.
+/// Length of the database and what lies beside it under its name.
+fn bytes(directory: &std::path::Path) -> u64 {
+    let Ok(entries) = std::fs::read_dir(directory) else { return 0 };
+    entries
+        .flatten()
+        .filter(|e| e.file_name().to_string_lossy().starts_with("history.sqlite3"))
+        .filter_map(|e| e.metadata().ok())
+        .map(|m| m.len())
+        .sum()
+}
+
+/// The newest message of each station in the last two days of the log.
 fn recent(reader: &history::Reader, now: Time) -> Result<Vec<observation::Message>, history::ReadError> {
     let look = reader.look();
     let Some(last) = look.last()? else { return Ok(Vec::new()) };

@@ -1,1 +1,10 @@
-//! Formulas and statistics of surface meteorology; pure
+//! Formulas and statistics of surface meteorology; pure.
+//!
+//! Every function says its units, its range and where it was published; outside the
+//! range there is no number but a reason ([`validity::OutOfRange`]). [`registry`] lists
+//! the formulas for people.
+
+pub mod humidity;
+pub mod pressure;
+pub mod saturation;
+pub mod validity;

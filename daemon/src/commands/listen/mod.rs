@@ -85,7 +85,7 @@ async fn listen(wired: Wired, span: Option<Span>, own: String) -> Result<(), Fai
             station: table.decode::<Place>().unwrap_or_default().station,
         })
         .collect();
-    let watcher = Arc::new(Watcher::new(Arc::clone(&property), heard));
+    let watcher = Arc::new(Watcher::new(Arc::clone(&property), heard, Box::new(std::io::stdout())));
     let credentials = Arc::new(credentials::of(&settings));
     let (intake, deliveries) = mpsc::channel(WAITING);
     let stop = CancellationToken::new();

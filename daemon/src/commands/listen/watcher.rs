@@ -7,7 +7,7 @@ use adapters::port::{Refused, State, Watch};
 use observation::{Property, Refusal, SourceIndex};
 use std::collections::{HashMap, HashSet};
 use std::fmt::Write as _;
-use std::io::Write as _;
+use std::io::Write;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::Notify;
@@ -32,6 +32,7 @@ pub(super) struct Watcher {
     property: Arc<Property>,
     sources: Vec<Heard>,
     held: Mutex<Held>,
+    output: Mutex<Box<dyn Write + Send>>,
     /// Told when output is over, because nobody reads it any more.
     pub(super) gone: Notify,
     /// Told when a source has said for the first time how it stands.
@@ -50,11 +51,16 @@ struct Held {
 }
 
 impl Watcher {
-    pub(super) fn new(property: Arc<Property>, sources: Vec<Heard>) -> Self {
+    pub(super) fn new(
+        property: Arc<Property>,
+        sources: Vec<Heard>,
+        output: Box<dyn Write + Send>,
+    ) -> Self {
         Self {
             property,
             sources,
             held: Mutex::default(),
+            output: Mutex::new(output),
             gone: Notify::new(),
             stands: Notify::new(),
         }
@@ -69,7 +75,7 @@ impl Watcher {
     }
 
     fn print(&self, text: &str) {
-        let mut out = std::io::stdout().lock();
+        let mut out = self.output.lock().unwrap_or_else(PoisonError::into_inner);
         if out.write_all(text.as_bytes()).and_then(|()| out.flush()).is_err() {
             self.gone.notify_one();
         }
@@ -231,7 +237,7 @@ mod tests {
     fn unknown(place: &str, bytes: &[u8]) -> Vec<(String, String)> {
         let property = fixture::property("Orchard");
         let source = Heard { name: "house".to_owned(), cable: false, station: None };
-        let watcher = Watcher::new(property, vec![source]);
+        let watcher = Watcher::new(property, vec![source], Box::new(std::io::sink()));
         let mut found: Vec<(String, String)> = watcher
             .unknown(SourceIndex(0), place, bytes)
             .into_iter()
@@ -263,7 +269,8 @@ mod tests {
     #[test]
     fn a_line_cut_anywhere_is_shown_whole_and_an_endless_one_stays_bounded() {
         let source = Heard { name: "cable".to_owned(), cable: true, station: None };
-        let watcher = Watcher::new(fixture::property("Orchard"), vec![source]);
+        let watcher =
+            Watcher::new(fixture::property("Orchard"), vec![source], Box::new(std::io::sink()));
         for part in [&b"t=1"[..], b"7.5,h=", b"81\r\nt=18"] {
             watcher.arrived(SourceIndex(0), "/dev/null", part);
         }

@@ -6,5 +6,6 @@
 
 pub mod humidity;
 pub mod pressure;
+pub mod registry;
 pub mod saturation;
 pub mod validity;

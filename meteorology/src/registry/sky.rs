@@ -1,0 +1,5 @@
+//! Formulas, listed.
+
+use super::Formula;
+
+pub(super) const FORMULAS: &[Formula] = &[];

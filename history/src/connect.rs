@@ -1,7 +1,7 @@
 //! Connections to the database file, and what every one of them is told.
 
 use crate::schema::{APPLICATION, TABLES, VERSION};
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::Path;
 use std::time::Duration;
 
@@ -9,13 +9,16 @@ use std::time::Duration;
 /// commit is synced; the write-ahead log is moved into the database by the writer
 /// itself, when it suits.
 pub(crate) fn writing(path: &Path) -> rusqlite::Result<Connection> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+        | OpenFlags::SQLITE_OPEN_CREATE
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags)?;
     connection.busy_timeout(Duration::from_secs(5))?;
     connection.set_prepared_statement_cache_capacity(64);
     connection.execute_batch(
         "PRAGMA page_size = 4096; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0;
-         PRAGMA journal_size_limit = 16777216; PRAGMA trusted_schema = OFF; PRAGMA foreign_keys = OFF;",
+         PRAGMA journal_size_limit = 16777216; PRAGMA trusted_schema = OFF; PRAGMA foreign_keys = OFF;
+         PRAGMA cell_size_check = ON;",
     )?;
     Ok(connection)
 }
@@ -27,6 +30,16 @@ pub(crate) fn reading(path: &Path) -> rusqlite::Result<Connection> {
     connection.busy_timeout(Duration::from_secs(2))?;
     connection.set_prepared_statement_cache_capacity(64);
     connection.execute_batch("PRAGMA query_only = ON; PRAGMA trusted_schema = OFF;")?;
+    Ok(connection)
+}
+
+/// A connection to a copy of a damaged database: tables whose own text in the layout is
+/// damaged do not keep the others from being read.
+pub(crate) fn mending(path: &Path) -> rusqlite::Result<Connection> {
+    let connection = Connection::open(path)?;
+    connection.execute_batch(
+        "PRAGMA writable_schema = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;",
+    )?;
     Ok(connection)
 }
 
@@ -43,11 +56,30 @@ pub(crate) fn version(connection: &Connection) -> rusqlite::Result<i64> {
     connection.query_row("PRAGMA user_version", [], |r| r.get(0))
 }
 
+/// The version as the tables repeat it, so that a damaged one is not taken for that of
+/// a later program; none where there are no tables.
+pub(crate) fn version_in_table(connection: &Connection) -> rusqlite::Result<Option<i64>> {
+    let there: bool = connection.query_row(
+        "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = 'property')",
+        [],
+        |r| r.get(0),
+    )?;
+    if !there {
+        return Ok(None);
+    }
+    connection.query_row("SELECT version FROM property", [], |r| r.get(0)).optional()
+}
+
+/// Whether there is nothing in the database at all.
+pub(crate) fn is_empty(connection: &Connection) -> rusqlite::Result<bool> {
+    connection.query_row("SELECT NOT EXISTS (SELECT 1 FROM sqlite_schema)", [], |r| r.get(0))
+}
+
 /// Makes the tables, and the property's UUID.
 pub(crate) fn create(connection: &mut Connection, uuid: &str) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
     transaction.execute_batch(TABLES)?;
-    transaction.execute("INSERT INTO property (uuid) VALUES (?1)", [uuid])?;
+    transaction.execute("INSERT INTO property (uuid, version) VALUES (?1, ?2)", (uuid, VERSION))?;
     transaction.pragma_update(None, "application_id", APPLICATION)?;
     transaction.pragma_update(None, "user_version", VERSION)?;
     transaction.commit()

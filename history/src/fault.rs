@@ -72,7 +72,9 @@ impl From<Sqlite> for WriteError {
     fn from(error: Sqlite) -> Self {
         match &error {
             Sqlite::SqliteFailure(failure, _) => match failure.extended_code {
-                ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC => Self::Sync(error.to_string()),
+                ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC => {
+                    Self::Sync(error.to_string())
+                }
                 _ if failure.code == ErrorCode::DiskFull => Self::Full,
                 _ => Self::Failed(error.to_string()),
             },
@@ -108,5 +110,21 @@ impl From<ReadError> for OpenError {
 impl From<WriteError> for OpenError {
     fn from(error: WriteError) -> Self {
         Self::Failed(error.to_string())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_full_device_a_failed_write_and_a_failed_sync_are_told_apart() {
+        let error =
+            |code: i32| WriteError::from(Sqlite::SqliteFailure(ffi::Error::new(code), None));
+        assert_eq!(error(ffi::SQLITE_FULL), WriteError::Full);
+        assert!(matches!(error(ffi::SQLITE_IOERR_WRITE), WriteError::Failed(_)));
+        assert!(matches!(error(ffi::SQLITE_BUSY), WriteError::Failed(_)));
+        assert!(matches!(error(ffi::SQLITE_IOERR_FSYNC), WriteError::Sync(_)));
+        assert!(matches!(error(ffi::SQLITE_IOERR_DIR_FSYNC), WriteError::Sync(_)));
     }
 }

@@ -27,7 +27,9 @@ pub(crate) type Each<'a> = dyn FnMut(&Row, &[u8]) -> Result<(), ReadError> + 'a;
 impl Look<'_> {
     /// The runs of log numbers between clock steps.
     fn runs(&self) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
-        let (Some(first), Some(last)) = (self.first()?, self.last()?) else { return Ok(Vec::new()) };
+        let (Some(first), Some(last)) = (self.first()?, self.last()?) else {
+            return Ok(Vec::new());
+        };
         let mut statement = self
             .connection
             .prepare_cached("SELECT number FROM log WHERE kind > 1 AND kind = 5 ORDER BY number")?;
@@ -48,9 +50,9 @@ impl Look<'_> {
     /// The first record of a run that was received at or after `time`; one past the
     /// run's end if there is none.
     fn bound(&self, run: &RangeInclusive<u64>, time: Time) -> Result<u64, ReadError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT number, received, walked FROM log WHERE number >= ?1 ORDER BY number LIMIT 1")?;
+        let mut statement = self.connection.prepare_cached(
+            "SELECT number, received, walked FROM log WHERE number >= ?1 ORDER BY number LIMIT 1",
+        )?;
         let (mut low, mut high) = (*run.start(), run.end().saturating_add(1));
         while low < high {
             let middle = low + (high - low) / 2;
@@ -82,7 +84,12 @@ impl Look<'_> {
 
     /// Calls `each` for every batch that may hold something with event time in
     /// `[from, to]`, in the order of the log.
-    pub(crate) fn touching(&self, from: Time, to: Time, each: &mut Each<'_>) -> Result<(), ReadError> {
+    pub(crate) fn touching(
+        &self,
+        from: Time,
+        to: Time,
+        each: &mut Each<'_>,
+    ) -> Result<(), ReadError> {
         let mut spans: Vec<(u64, u64)> = Vec::new();
         for run in self.runs()? {
             let low = self.bound(&run, from - Span(NEAR))?;
@@ -111,14 +118,22 @@ impl Look<'_> {
         Ok(())
     }
 
-    fn walk(&self, low: u64, high: u64, from: Time, to: Time, each: &mut Each<'_>) -> Result<(), ReadError> {
+    fn walk(
+        &self,
+        low: u64,
+        high: u64,
+        from: Time,
+        to: Time,
+        each: &mut Each<'_>,
+    ) -> Result<(), ReadError> {
         let mut statement = self.connection.prepare_cached(&format!(
             "SELECT {COLUMNS} FROM log WHERE number BETWEEN ?1 AND ?2 AND kind = 1 AND last >= ?3 AND first <= ?4
              ORDER BY number LIMIT ?5"
         ))?;
         let mut next = low;
         while next <= high {
-            let mut rows = statement.query([next.cast_signed(), high.cast_signed(), from.0, to.0, ROWS])?;
+            let mut rows =
+                statement.query([next.cast_signed(), high.cast_signed(), from.0, to.0, ROWS])?;
             let mut count = 0;
             while let Some(found) = rows.next()? {
                 let row = row_of(found)?;

@@ -32,7 +32,10 @@ pub(crate) struct Frames {
 }
 
 impl Frames {
-    pub(crate) fn watch(connection: &mut Connection, database: Option<&Path>) -> rusqlite::Result<Self> {
+    pub(crate) fn watch(
+        connection: &mut Connection,
+        database: Option<&Path>,
+    ) -> rusqlite::Result<Self> {
         let seen = Arc::new(AtomicU64::new(0));
         let hooked = Arc::clone(&seen);
         connection.wal_hook(Some(move |_: &mut rusqlite::hooks::Wal, frames| {
@@ -48,7 +51,8 @@ impl Frames {
         let page = u64::try_from(page).unwrap_or(4_096);
         let mut frames = Self { seen, counted: 0, moved: 0, written: 0, page, path };
         if frames.path.is_some() {
-            let (seen, moved) = connection.wal_checkpoint_v2(DEFAULT_NAME, CheckpointMode::PASSIVE)?;
+            let (seen, moved) =
+                connection.wal_checkpoint_v2(DEFAULT_NAME, CheckpointMode::PASSIVE)?;
             frames.counted = u64::try_from(seen).unwrap_or(0);
             frames.moved = u64::try_from(moved).unwrap_or(0);
             frames.seen.store(frames.counted, Ordering::Relaxed);
@@ -72,7 +76,11 @@ impl Frames {
     }
 
     /// Moves the log into the database as far as readers let it.
-    pub(crate) fn checkpoint(&mut self, connection: &Connection, mode: CheckpointMode) -> Result<(), WriteError> {
+    pub(crate) fn checkpoint(
+        &mut self,
+        connection: &Connection,
+        mode: CheckpointMode,
+    ) -> Result<(), WriteError> {
         if self.path.is_none() {
             return Ok(());
         }
@@ -98,7 +106,10 @@ impl Frames {
         let mut pages = HashSet::new();
         for frame in from..self.counted {
             let mut number = [0_u8; 4];
-            if file.read_exact_at(&mut number, FILE_HEAD + frame * (self.page + FRAME_HEAD)).is_err() {
+            if file
+                .read_exact_at(&mut number, FILE_HEAD + frame * (self.page + FRAME_HEAD))
+                .is_err()
+            {
                 break;
             }
             pages.insert(number);

@@ -111,7 +111,12 @@ impl Look<'_> {
     ///
     /// # Errors
     /// When the database cannot be read, or a record cannot be decoded.
-    pub fn samples(&self, channel: ChannelIndex, from: Time, to: Time) -> Result<Vec<Held>, ReadError> {
+    pub fn samples(
+        &self,
+        channel: ChannelIndex,
+        from: Time,
+        to: Time,
+    ) -> Result<Vec<Held>, ReadError> {
         let wanted = Wanted::Channel(channel);
         let mut found = Vec::new();
         if let Some(before) = self.neighbour(wanted, from, -1)? {

@@ -4,8 +4,8 @@
 use observation::property::{Channel, Instrument, Property, Reports, Signal, Stamp, Station};
 use observation::sample::Redelivery;
 use observation::{
-    ChannelIndex, Finite, Flag, Measured, Message, Quantity, Reading, Reason, Reasons, Series, SeriesIndex,
-    SourceIndex, Span, Stated, StationIndex, Statistic, Time, Unit, Value,
+    ChannelIndex, Finite, Flag, Measured, Message, Quantity, Reading, Reason, Reasons, Series,
+    SeriesIndex, SourceIndex, Span, Stated, StationIndex, Statistic, Time, Unit, Value,
 };
 
 /// 2026-03-01T06:00:00Z.
@@ -100,7 +100,11 @@ pub(crate) fn message(station: u16, channels: &[u32], received: Time, value: f64
         redelivery: None,
         samples: channels
             .iter()
-            .map(|c| Measured { channel: ChannelIndex(*c), value: number(value), stated: Stated::At(received) })
+            .map(|c| Measured {
+                channel: ChannelIndex(*c),
+                value: number(value),
+                stated: Stated::At(received),
+            })
             .collect(),
     }
 }
@@ -135,7 +139,11 @@ pub(crate) fn any_message(random: &mut fastrand::Rng, channels: u32, received: T
             channel: ChannelIndex(random.u32(..channels)),
             value: match random.u8(..8) {
                 0 => Value::Text(words[random.usize(..words.len())].into()),
-                1 => number(Some(f64::from_bits(random.u64(..))).filter(|v| v.is_finite()).unwrap_or(1.0 / 3.0)),
+                1 => number(
+                    Some(f64::from_bits(random.u64(..)))
+                        .filter(|v| v.is_finite())
+                        .unwrap_or(1.0 / 3.0),
+                ),
                 2 => number(f64::from(random.f32())),
                 _ => number(f64::from(random.i32(-5_000..5_000)) / 100.0),
             },

@@ -7,6 +7,7 @@
 
 mod ballast;
 mod connect;
+mod damage;
 pub mod entry;
 pub mod fault;
 mod find;

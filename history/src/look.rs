@@ -76,9 +76,17 @@ impl Reader {
     ///
     /// # Errors
     /// The file is there already, or cannot be written.
-    pub fn backup(&self, target: &Path, progress: &mut dyn FnMut(u64, u64)) -> Result<(), ReadError> {
+    pub fn backup(
+        &self,
+        target: &Path,
+        progress: &mut dyn FnMut(u64, u64),
+    ) -> Result<(), ReadError> {
         let failed = |e: std::io::Error| ReadError(format!("{}: {e}", target.display()));
-        let file = std::fs::OpenOptions::new().write(true).create_new(true).open(target).map_err(failed)?;
+        let file = std::fs::OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .open(target)
+            .map_err(failed)?;
         // One snapshot for all steps: without it every commit would start the copy anew.
         let source = connect::reading(&self.path)?;
         source.execute_batch("BEGIN")?;
@@ -96,7 +104,11 @@ impl Reader {
         file.sync_all().map_err(failed)
     }
 
-    /// Ends any question that takes longer than this with an error; none for no limit.
+    /// Ends any question that takes longer than this, counted from now, with an error;
+    /// none for no limit.
+    ///
+    /// # Errors
+    /// When the connection refuses to be watched.
     pub fn limit(&mut self, time: Option<Duration>) -> Result<(), ReadError> {
         let until = time.map(|t| std::time::Instant::now() + t);
         let handler = until.map(|until| move || std::time::Instant::now() > until);
@@ -190,6 +202,15 @@ impl<'a> Look<'a> {
         Records { look: *self, next: from, held: VecDeque::new(), ended: false }
     }
 
+    /// Checks the whole database and every record, and changes nothing: each fault in
+    /// a line. `progress` is told the number that was checked last.
+    ///
+    /// # Errors
+    /// When the database cannot be read at all.
+    pub fn verify(&self, progress: &mut dyn FnMut(u64)) -> Result<Vec<String>, ReadError> {
+        crate::damage::verify(self.connection, progress)
+    }
+
     /// One record.
     ///
     /// # Errors
@@ -219,8 +240,9 @@ impl<'a> Look<'a> {
         number: u64,
         read: impl Fn(&crate::record::Row, &[u8]) -> Result<T, ReadError>,
     ) -> Result<Option<T>, ReadError> {
-        let mut statement =
-            self.connection.prepare_cached(&format!("SELECT {COLUMNS} FROM log WHERE number = ?1"))?;
+        let mut statement = self
+            .connection
+            .prepare_cached(&format!("SELECT {COLUMNS} FROM log WHERE number = ?1"))?;
         let found = statement
             .query_row([number.cast_signed()], |found| Ok(read(&row_of(found)?, body_of(found)?)))
             .optional()?;

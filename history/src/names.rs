@@ -2,7 +2,9 @@
 //! meaning; a run has indices of its own. What the settings no longer name keeps an
 //! index behind the current ones, so that every old record still reads whole.
 
-use observation::{ChannelIndex, Property, Quantity, Series, SeriesIndex, SourceIndex, StationIndex};
+use observation::{
+    ChannelIndex, Property, Quantity, Series, SeriesIndex, SourceIndex, StationIndex,
+};
 use std::collections::HashMap;
 use std::hash::Hash;
 
@@ -54,7 +56,7 @@ impl<K: Clone + Eq + Hash> Numbered<K> {
             if let Some(slot) = indices.get_mut(*number as usize)
                 && *slot == NO_INDEX
             {
-                *slot = items.len() as u32;
+                *slot = u32::try_from(items.len()).unwrap_or(NO_INDEX);
                 items.push(name.clone());
                 numbers.push(*number);
             }
@@ -100,7 +102,10 @@ impl Known {
     }
 
     pub(crate) fn is_empty(&self) -> bool {
-        self.stations.is_empty() && self.channels.is_empty() && self.series.is_empty() && self.sources.is_empty()
+        self.stations.is_empty()
+            && self.channels.is_empty()
+            && self.series.is_empty()
+            && self.sources.is_empty()
     }
 }
 
@@ -134,7 +139,12 @@ pub struct Names {
 }
 
 impl Names {
-    pub(crate) fn new(property: &Property, series: &[Series], sources: &[String], known: &Known) -> Self {
+    pub(crate) fn new(
+        property: &Property,
+        series: &[Series],
+        sources: &[String],
+        known: &Known,
+    ) -> Self {
         let stations: Vec<String> = property.stations.iter().map(|s| s.id.clone()).collect();
         let channels = property
             .channels
@@ -263,6 +273,9 @@ impl Names {
 
     /// Quantities with at least one series.
     pub fn quantities(&self) -> impl Iterator<Item = Quantity> {
-        Quantity::ALL.iter().copied().filter(|q| self.series.items.iter().any(|s| s.series.quantity == *q))
+        Quantity::ALL
+            .iter()
+            .copied()
+            .filter(|q| self.series.items.iter().any(|s| s.series.quantity == *q))
     }
 }

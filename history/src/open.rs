@@ -2,12 +2,19 @@
 
 use crate::ballast::Ballast;
 use crate::connect;
+use crate::damage::{
+    Carried, Files, Mended, Suspicion, check, has_our_head, inspect, is_damage, name, rebuild,
+    stamp, standing, take_from_frames,
+};
 use crate::entry::Head;
-use crate::fault::OpenError;
+use crate::fault::{OpenError, WriteError};
 use crate::lock::Lock;
 use crate::schema::VERSION;
 use crate::writer::History;
 use observation::Time;
+use rusqlite::config::DbConfig;
+use rusqlite::wal::CheckpointMode;
+use rusqlite::{Connection, DEFAULT_NAME};
 use std::path::Path;
 
 /// Name of the database within the history's directory.
@@ -45,9 +52,27 @@ pub struct Opened {
     pub last: Option<Head>,
 }
 
+/// What goes wrong while opening: something for the caller to read, or damage that a
+/// new database mends.
+enum Stop {
+    Failed(OpenError),
+    Damaged(String),
+}
+
+impl From<rusqlite::Error> for Stop {
+    fn from(error: rusqlite::Error) -> Self {
+        if is_damage(&error) {
+            Self::Damaged(format!("cannot be read ({error})"))
+        } else {
+            Self::Failed(OpenError::Failed(format!("{DATABASE}: {error}")))
+        }
+    }
+}
+
 impl History {
     /// Opens the history of a directory, making both if they are not there, and takes
-    /// its lock for as long as the value lives.
+    /// its lock for as long as the value lives. Damage is set aside and told in
+    /// [`Opened::repairs`].
     ///
     /// # Errors
     /// Another process holds it, a later version wrote it, or the directory cannot be
@@ -56,28 +81,129 @@ impl History {
         let failed = |e: std::io::Error| OpenError::Failed(format!("{}: {e}", directory.display()));
         std::fs::create_dir_all(directory).map_err(failed)?;
         let lock = Lock::take(directory)?;
-        let path = directory.join(DATABASE);
-        let sqlite = |e: rusqlite::Error| OpenError::Failed(format!("{}: {e}", path.display()));
-        let mut opened = Opened { created: !path.exists(), ..Opened::default() };
-        let mut connection = connect::writing(&path).map_err(sqlite)?;
-        match connect::version(&connection).map_err(sqlite)? {
-            0 => {
-                connect::create(&mut connection, &uuid::Uuid::new_v4().to_string()).map_err(sqlite)?;
-                // SQLite syncs what is in the file, but not that the file is there.
-                std::fs::File::open(directory).and_then(|d| d.sync_all()).map_err(failed)?;
+        let files = Files { database: directory.join(DATABASE) };
+        let mut opened = Opened { created: !files.database.exists(), ..Opened::default() };
+        let stamp = stamp(options.now);
+
+        let suspicion = if opened.created && files.wal().exists() {
+            // SQLite would throw it away.
+            Suspicion::Alone
+        } else {
+            inspect(&files.wal()).map_err(failed)?
+        };
+        let kept_wal = match suspicion {
+            Suspicion::None => None,
+            _ => Some(files.copy_wal(&stamp).map_err(failed)?),
+        };
+        let mut connection = match sound(&files, opened.created, &mut opened.repairs) {
+            Ok(connection) => connection,
+            Err(Stop::Failed(error)) => return Err(error),
+            Err(Stop::Damaged(reason)) => {
+                anew(&files, &stamp, &reason, &mut opened.repairs).map_err(OpenError::Failed)?
             }
-            VERSION => {}
-            version => return Err(OpenError::TooNew { version }),
+        };
+        if let Some(kept) = kept_wal {
+            let taken = take_from_frames(&mut connection, &files.database, &kept)
+                .map_err(OpenError::Failed)?;
+            opened.repairs.push(format!(
+                "the write-ahead log {}; it is kept as {}, and {taken} records were taken from it",
+                suspicion.says(),
+                name(&kept)
+            ));
         }
+        let bytes = std::fs::metadata(&files.database).map_or(0, |m| m.len());
+        let told = standing(&mut connection, bytes, options.verify_newest, options.now)
+            .map_err(|e| OpenError::Failed(format!("{DATABASE}: {e}")))?;
+        opened.repairs.extend(told);
+        // SQLite syncs what is in the file, but not that the file is there.
+        std::fs::File::open(directory).and_then(|d| d.sync_all()).map_err(failed)?;
         if let Some(pages) = options.max_pages {
             connection
                 .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
-                .map_err(sqlite)?;
+                .map_err(|e| OpenError::Failed(e.to_string()))?;
         }
         let ballast = Ballast::new(directory.join("ballast"), options.ballast);
         ballast.restore();
-        let history = Self::new(connection, Some((path, ballast, lock)))?;
+        let history = Self::new(connection, Some((files.database, ballast, lock)))?;
         opened.last = history.last();
         Ok((history, opened))
     }
+}
+
+/// Opens a database that is sound as far as is looked at start.
+fn sound(files: &Files, new: bool, repairs: &mut Vec<String>) -> Result<Connection, Stop> {
+    let unreadable =
+        |e: std::io::Error| Stop::Failed(OpenError::Failed(format!("{DATABASE}: {e}")));
+    if !new && !has_our_head(&files.database).map_err(unreadable)? {
+        return Err(Stop::Damaged("has no sound head".into()));
+    }
+    let mut connection = connect::writing(&files.database)?;
+    // Until it is known to be sound, closing it may not change the files.
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
+    inside(&mut connection, files, repairs)?;
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)?;
+    Ok(connection)
+}
+
+fn inside(
+    connection: &mut Connection,
+    files: &Files,
+    repairs: &mut Vec<String>,
+) -> Result<(), Stop> {
+    let version = connect::version(connection)?;
+    if version == 0 && connect::is_empty(connection)? {
+        connect::create(connection, &uuid::Uuid::new_v4().to_string())?;
+        return moved(connection);
+    }
+    if version != VERSION {
+        match connect::version_in_table(connection).unwrap_or(None) {
+            Some(VERSION) => {}
+            Some(repeated) if repeated == version => {
+                return Err(Stop::Failed(OpenError::TooNew { version }));
+            }
+            _ => return Err(Stop::Damaged("has a damaged version".into())),
+        }
+        connection.pragma_update(None, "user_version", VERSION)?;
+        repairs.push(format!(
+            "the version {version} in the head of {DATABASE} was damaged; it is {VERSION}"
+        ));
+    }
+    // What SQLite recovers goes into the file, so that its length can be judged.
+    moved(connection)?;
+    let length = std::fs::metadata(&files.database).map_or(0, |m| m.len())
+        + std::fs::metadata(files.wal()).map_or(0, |m| m.len());
+    match check(connection, length)? {
+        Some(fault) => Err(Stop::Damaged(fault)),
+        None => Ok(()),
+    }
+}
+
+/// Moves the write-ahead log into the database; only a failed sync must stop the start.
+fn moved(connection: &Connection) -> Result<(), Stop> {
+    match connection
+        .wal_checkpoint_v2(DEFAULT_NAME, CheckpointMode::TRUNCATE)
+        .map_err(WriteError::from)
+    {
+        Err(sync @ WriteError::Sync(_)) => Err(Stop::Failed(sync.into())),
+        _ => Ok(()),
+    }
+}
+
+/// Sets a damaged database aside and begins a new one with what is readable of it.
+fn anew(
+    files: &Files,
+    stamp: &str,
+    reason: &str,
+    repairs: &mut Vec<String>,
+) -> Result<Connection, String> {
+    let aside =
+        files.set_aside(stamp).map_err(|e| format!("{DATABASE} cannot be set aside: {e}"))?;
+    let carried = match Mended::of(&aside) {
+        Ok(mended) => connect::mending(&mended.files.database).map(|old| Carried::read(&old)).ok(),
+        Err(_) => None,
+    };
+    let mut connection = connect::writing(&files.database).map_err(|e| e.to_string())?;
+    let line = rebuild(&mut connection, &aside, carried.unwrap_or_else(Carried::nothing))?;
+    repairs.push(format!("{DATABASE} {reason}; {line}"));
+    Ok(connection)
 }

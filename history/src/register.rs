@@ -7,7 +7,10 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 pub(crate) fn insert(connection: &Connection, known: &Known) -> rusqlite::Result<()> {
     for (number, id) in &known.stations {
-        connection.execute("INSERT OR REPLACE INTO station (number, id) VALUES (?1, ?2)", params![number, id])?;
+        connection.execute(
+            "INSERT OR REPLACE INTO station (number, id) VALUES (?1, ?2)",
+            params![number, id],
+        )?;
     }
     for (number, channel) in &known.channels {
         connection.execute(
@@ -35,9 +38,33 @@ pub(crate) fn insert(connection: &Connection, known: &Known) -> rusqlite::Result
         )?;
     }
     for (number, name) in &known.sources {
-        connection.execute("INSERT OR REPLACE INTO source (number, name) VALUES (?1, ?2)", params![number, name])?;
+        connection.execute(
+            "INSERT OR REPLACE INTO source (number, name) VALUES (?1, ?2)",
+            params![number, name],
+        )?;
     }
     Ok(())
+}
+
+/// Whether the tables say what the log says.
+pub(crate) fn agrees(connection: &Connection, known: &Known) -> rusqlite::Result<bool> {
+    fn rows(connection: &Connection) -> rusqlite::Result<Vec<Vec<rusqlite::types::Value>>> {
+        let mut all = Vec::new();
+        for table in ["station", "channel", "series", "source"] {
+            let mut statement =
+                connection.prepare(&format!("SELECT * FROM {table} ORDER BY number"))?;
+            let columns = statement.column_count();
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                all.push((0..columns).map(|c| row.get(c)).collect::<Result<_, _>>()?);
+            }
+        }
+        Ok(all)
+    }
+    let expected = Connection::open_in_memory()?;
+    expected.execute_batch(crate::schema::TABLES)?;
+    insert(&expected, known)?;
+    Ok(rows(connection)? == rows(&expected)?)
 }
 
 /// The highest log number that anything speaks of: no number is given twice, even if
@@ -62,13 +89,21 @@ fn placements(property: &Property) -> impl Iterator<Item = (&str, i64, &str, &st
         sensor.placements.iter().filter_map(move |placement| {
             let instrument = property.instruments.get(placement.instrument.0 as usize)?;
             let station = property.stations.get(usize::from(instrument.station.0))?;
-            Some((sensor.serial.as_str(), placement.from.0, station.id.as_str(), instrument.id.as_str()))
+            Some((
+                sensor.serial.as_str(),
+                placement.from.0,
+                station.id.as_str(),
+                instrument.id.as_str(),
+            ))
         })
     })
 }
 
 /// Whether the settings place a sensor where the tables do not yet have it.
-pub(crate) fn has_new_sensors(connection: &Connection, property: &Property) -> rusqlite::Result<bool> {
+pub(crate) fn has_new_sensors(
+    connection: &Connection,
+    property: &Property,
+) -> rusqlite::Result<bool> {
     for (serial, since, station, instrument) in placements(property) {
         let known = connection
             .prepare_cached(

@@ -87,8 +87,9 @@ pub(crate) fn decode(row: &Row, body: &[u8], names: &Names) -> Result<Record, Re
 pub(crate) fn known(connection: &Connection) -> rusqlite::Result<(Known, Option<String>)> {
     let mut known = Known::default();
     let mut uuid = None;
-    let mut statement =
-        connection.prepare(&format!("SELECT {COLUMNS} FROM log WHERE kind > 1 AND kind = 7 ORDER BY number"))?;
+    let mut statement = connection.prepare(&format!(
+        "SELECT {COLUMNS} FROM log WHERE kind > 1 AND kind = 7 ORDER BY number"
+    ))?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
         if let Ok(head) = row_of(row) {

@@ -77,7 +77,10 @@ pub struct Aside {
 impl History {
     /// Runs a change that must be possible on a full device too: it may use the room
     /// of the ballast.
-    fn with_ballast(&mut self, work: &dyn Fn(&Connection) -> rusqlite::Result<()>) -> Result<(), WriteError> {
+    fn with_ballast(
+        &mut self,
+        work: &dyn Fn(&Connection) -> rusqlite::Result<()>,
+    ) -> Result<(), WriteError> {
         let result = transact(&mut self.connection, &mut self.frames, work);
         match (&self.ballast, result) {
             (Some(ballast), Err(WriteError::Full)) if ballast.release() => {
@@ -104,7 +107,8 @@ impl History {
         let mut suffix = uuid::Uuid::new_v4().simple().to_string();
         suffix.truncate(12);
         self.with_ballast(&|c| {
-            c.execute("INSERT INTO suffix (source, suffix) VALUES (?1, ?2)", [source, &suffix]).map(|_| ())
+            c.execute("INSERT INTO suffix (source, suffix) VALUES (?1, ?2)", [source, &suffix])
+                .map(|_| ())
         })?;
         Ok(suffix)
     }
@@ -191,7 +195,8 @@ impl History {
         let number = self.last.map_or(0, |l| l.number).cast_signed();
         self.with_ballast(&|c| {
             for id in ids {
-                c.prepare_cached("UPDATE set_aside SET taken = ?2 WHERE id = ?1")?.execute([*id, number])?;
+                c.prepare_cached("UPDATE set_aside SET taken = ?2 WHERE id = ?1")?
+                    .execute([*id, number])?;
             }
             Ok(())
         })
@@ -223,18 +228,31 @@ impl Look<'_> {
     ///
     /// # Errors
     /// When the database cannot be read, or a row is damaged.
-    pub fn set_aside(&self, station: Option<&str>, after: i64, limit: usize) -> Result<Vec<Aside>, ReadError> {
+    pub fn set_aside(
+        &self,
+        station: Option<&str>,
+        after: i64,
+        limit: usize,
+    ) -> Result<Vec<Aside>, ReadError> {
         let mut statement = self.connection.prepare_cached(
             "SELECT id, number, reason, received, body FROM set_aside
              WHERE taken IS NULL AND id > ?1 AND (?2 IS NULL OR station = ?2) ORDER BY id LIMIT ?3",
         )?;
-        let mut rows = statement.query(params![after, station, i64::try_from(limit).unwrap_or(i64::MAX)])?;
+        let mut rows =
+            statement.query(params![after, station, i64::try_from(limit).unwrap_or(i64::MAX)])?;
         let mut found = Vec::new();
         while let Some(row) = rows.next()? {
             let (id, word): (i64, String) = (row.get(0)?, row.get(2)?);
             let number = row.get::<_, i64>(1)?.cast_unsigned();
             let received = Time(row.get(3)?);
-            let head = Row { number, kind: kind::ASIDE, received, walked: Time(0), first: None, last: None };
+            let head = Row {
+                number,
+                kind: kind::ASIDE,
+                received,
+                walked: Time(0),
+                first: None,
+                last: None,
+            };
             let body: &[u8] = row.get_ref(4)?.as_blob().map_err(|e| ReadError(e.to_string()))?;
             let damaged = |reason: &str| ReadError(format!("set aside {id}: {reason}"));
             let mut messages =
@@ -253,9 +271,9 @@ impl Look<'_> {
     /// # Errors
     /// When the database cannot be read.
     pub fn tokens(&self) -> Result<Vec<Token>, ReadError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT id, gateway, owner, hash, created, revoked FROM token ORDER BY id")?;
+        let mut statement = self.connection.prepare_cached(
+            "SELECT id, gateway, owner, hash, created, revoked FROM token ORDER BY id",
+        )?;
         let mut rows = statement.query([])?;
         let mut tokens = Vec::new();
         while let Some(row) = rows.next()? {
@@ -265,7 +283,11 @@ impl Look<'_> {
                 hash: row.get(3)?,
                 created: Time(row.get(4)?),
             };
-            tokens.push(Token { id: row.get(0)?, token, revoked: row.get::<_, Option<i64>>(5)?.map(Time) });
+            tokens.push(Token {
+                id: row.get(0)?,
+                token,
+                revoked: row.get::<_, Option<i64>>(5)?.map(Time),
+            });
         }
         Ok(tokens)
     }
@@ -297,7 +319,11 @@ impl Look<'_> {
     ///
     /// # Errors
     /// When the database cannot be read.
-    pub fn dead_letters(&self, forwarder: &str, limit: usize) -> Result<(Vec<DeadLetter>, u64), ReadError> {
+    pub fn dead_letters(
+        &self,
+        forwarder: &str,
+        limit: usize,
+    ) -> Result<(Vec<DeadLetter>, u64), ReadError> {
         let count: i64 = self
             .connection
             .prepare_cached("SELECT count(*) FROM dead_letter WHERE forwarder = ?1")?

@@ -13,7 +13,11 @@ fn checksum(part: &StatePart, number: u64) -> u32 {
     hasher.finalize()
 }
 
-pub(crate) fn save(connection: &Connection, parts: &[StatePart], number: u64) -> rusqlite::Result<()> {
+pub(crate) fn save(
+    connection: &Connection,
+    parts: &[StatePart],
+    number: u64,
+) -> rusqlite::Result<()> {
     for part in parts {
         connection
             .prepare_cached(
@@ -34,8 +38,9 @@ pub(crate) fn save(connection: &Connection, parts: &[StatePart], number: u64) ->
 
 /// The parts; what does not fit its checksum is left out.
 pub(crate) fn load(connection: &Connection) -> rusqlite::Result<Vec<SavedPart>> {
-    let mut statement = connection
-        .prepare("SELECT name, version, fingerprint, number, body, checksum FROM state ORDER BY name")?;
+    let mut statement = connection.prepare(
+        "SELECT name, version, fingerprint, number, body, checksum FROM state ORDER BY name",
+    )?;
     let mut rows = statement.query([])?;
     let mut parts = Vec::new();
     while let Some(row) = rows.next()? {

@@ -35,6 +35,9 @@ pub struct History {
     _lock: Option<Lock>,
 }
 
+/// Station, reason and packed message.
+type PackedAside = (String, &'static str, Vec<u8>);
+
 impl From<Unnamed> for WriteError {
     fn from(unnamed: Unnamed) -> Self {
         Self::Failed(unnamed.to_string())
@@ -60,19 +63,24 @@ pub(crate) fn transact(
     };
     result?;
     if frames.after_commit()
-        && let Err(sync @ WriteError::Sync(_)) = frames.checkpoint(connection, CheckpointMode::PASSIVE)
+        && let Err(sync @ WriteError::Sync(_)) =
+            frames.checkpoint(connection, CheckpointMode::PASSIVE)
     {
         return Err(sync);
     }
     Ok(())
 }
 
-fn once(connection: &mut Connection, work: &dyn Fn(&Connection) -> rusqlite::Result<()>) -> Result<(), WriteError> {
+fn once(
+    connection: &mut Connection,
+    work: &dyn Fn(&Connection) -> rusqlite::Result<()>,
+) -> Result<(), WriteError> {
     if !connection.is_autocommit() {
         // A rollback that failed before: nothing may begin before it is done.
         connection.execute_batch("ROLLBACK")?;
     }
-    let transaction = connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+    let transaction =
+        connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
     work(&transaction)?;
     transaction.commit()?;
     Ok(())
@@ -149,7 +157,14 @@ impl History {
         if !fresh.is_empty() || self.last.is_none() {
             encode_names(&mut self.rare, &self.uuid, &fresh);
             let head = self.head(received, None);
-            let row = Row { number: head.number, kind: kind::NAMES, received: head.received, walked: head.walked, first: None, last: None };
+            let row = Row {
+                number: head.number,
+                kind: kind::NAMES,
+                received: head.received,
+                walked: head.walked,
+                first: None,
+                last: None,
+            };
             row.seal(&mut self.rare);
             transact(&mut self.connection, &mut self.frames, &|c| {
                 row::insert(c, &row, &self.rare, &[])?;
@@ -160,7 +175,9 @@ impl History {
             names = Names::new(property, series, sources, &self.known);
         }
         if register::has_new_sensors(&self.connection, property)? {
-            transact(&mut self.connection, &mut self.frames, &|c| register::insert_sensors(c, property))?;
+            transact(&mut self.connection, &mut self.frames, &|c| {
+                register::insert_sensors(c, property)
+            })?;
         }
         self.names = Arc::new(names);
         Ok(Arc::clone(&self.names))
@@ -237,11 +254,18 @@ impl History {
         &mut self,
         head: Head,
         set_aside: &[SetAside],
-    ) -> Result<Vec<(String, &'static str, Vec<u8>)>, WriteError> {
+    ) -> Result<Vec<PackedAside>, WriteError> {
         let mut packed = Vec::with_capacity(set_aside.len());
         for SetAside { message, reason } in set_aside {
             self.packer.batch(&self.names, head.received, std::slice::from_ref(message), &[])?;
-            let row = Row { kind: kind::ASIDE, number: head.number, received: head.received, walked: Time(0), first: None, last: None };
+            let row = Row {
+                kind: kind::ASIDE,
+                number: head.number,
+                received: head.received,
+                walked: Time(0),
+                first: None,
+                last: None,
+            };
             let mut body = self.packer.body.clone();
             row.seal(&mut body);
             let station = self.names.station(message.station).unwrap_or_default().to_owned();
@@ -255,10 +279,22 @@ impl History {
     ///
     /// # Errors
     /// See [`WriteError`].
-    pub fn append(&mut self, received: Time, walked: Time, entry: &Entry) -> Result<Committed, WriteError> {
+    pub fn append(
+        &mut self,
+        received: Time,
+        walked: Time,
+        entry: &Entry,
+    ) -> Result<Committed, WriteError> {
         let started = Instant::now();
         if let Entry::Batch { messages, readings } = entry {
-            return self.commit(&Batch { received, walked, messages, readings, set_aside: &[], state: &[] });
+            return self.commit(&Batch {
+                received,
+                walked,
+                messages,
+                readings,
+                set_aside: &[],
+                state: &[],
+            });
         }
         let mut head = self.head(received, Some(walked));
         if let Entry::ClockStep(step) = entry {
@@ -266,11 +302,24 @@ impl History {
         }
         let kind = encode_rare(&mut self.rare, &self.names, entry)?
             .ok_or_else(|| WriteError::Failed("names are written by registering them".into()))?;
-        let row = Row { number: head.number, kind, received: head.received, walked, first: None, last: None };
+        let row = Row {
+            number: head.number,
+            kind,
+            received: head.received,
+            walked,
+            first: None,
+            last: None,
+        };
         row.seal(&mut self.rare);
-        transact(&mut self.connection, &mut self.frames, &|c| row::insert(c, &row, &self.rare, &[]))?;
+        transact(&mut self.connection, &mut self.frames, &|c| {
+            row::insert(c, &row, &self.rare, &[])
+        })?;
         self.done(head);
-        Ok(Committed { number: head.number, bytes: self.rare.len(), seconds: started.elapsed().as_secs_f64() })
+        Ok(Committed {
+            number: head.number,
+            bytes: self.rare.len(),
+            seconds: started.elapsed().as_secs_f64(),
+        })
     }
 
     /// Keeps state parts that stand at the last record, in a transaction of their own.
@@ -330,7 +379,11 @@ impl History {
     ///
     /// # Errors
     /// The file is there already, or cannot be written.
-    pub fn backup(&self, target: &Path, progress: &mut dyn FnMut(u64, u64)) -> Result<(), ReadError> {
+    pub fn backup(
+        &self,
+        target: &Path,
+        progress: &mut dyn FnMut(u64, u64),
+    ) -> Result<(), ReadError> {
         self.reader()?.backup(target, progress)
     }
 

@@ -13,10 +13,10 @@ impl std::fmt::Display for Garbage {
 
 pub(crate) fn put(out: &mut Vec<u8>, mut number: u64) {
     while number >= 0x80 {
-        out.push(number as u8 | 0x80);
+        out.push(number.to_le_bytes()[0] | 0x80);
         number >>= 7;
     }
-    out.push(number as u8);
+    out.push(number.to_le_bytes()[0]);
 }
 
 pub(crate) const fn fold(number: i64) -> u64 {

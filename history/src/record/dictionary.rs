@@ -1,8 +1,8 @@
 //! What messages of one record share, written once: texts, MQTT connections, and
 //! *shapes*, the station and its channels in the order of a message's values.
 
-use super::bytes::{Garbage, Input, put, put_signed, put_text};
 use super::Unnamed;
+use super::bytes::{Garbage, Input, put, put_signed, put_text};
 use crate::names::Names;
 use observation::sample::Redelivery;
 use observation::{ChannelIndex, Message, StationIndex};
@@ -31,6 +31,11 @@ pub(crate) struct Shape {
     pub(crate) sequence: u64,
 }
 
+/// A place in a list; no batch has four thousand million of anything.
+fn place(length: usize) -> u32 {
+    u32::try_from(length).unwrap_or(u32::MAX)
+}
+
 impl Dictionary {
     pub(crate) fn clear(&mut self) {
         self.texts.clear();
@@ -46,7 +51,7 @@ impl Dictionary {
         if let Some(&place) = self.text_of.get(text) {
             return place;
         }
-        let place = self.texts.len() as u32;
+        let place = place(self.texts.len());
         self.texts.push(Arc::clone(text));
         self.text_of.insert(Arc::clone(text), place);
         place
@@ -56,7 +61,7 @@ impl Dictionary {
         let key = (self.text(&redelivery.client), redelivery.connection);
         *self.link_of.entry(key).or_insert_with(|| {
             self.links.push(key);
-            self.links.len() as u32 - 1
+            place(self.links.len() - 1)
         })
     }
 
@@ -65,7 +70,8 @@ impl Dictionary {
         // has the same hash is compared, and tried again one further.
         let mut hash = u64::from(message.station.0).wrapping_add(0x9e37_79b9_7f4a_7c15);
         for measured in &message.samples {
-            hash = (hash.rotate_left(5) ^ u64::from(measured.channel.0)).wrapping_mul(0x517c_c1b7_2722_0a95);
+            hash = (hash.rotate_left(5) ^ u64::from(measured.channel.0))
+                .wrapping_mul(0x517c_c1b7_2722_0a95);
         }
         while let Some(&place) = self.shape_of.get(&hash) {
             let same = self.shapes.get(place as usize).is_some_and(|shape| {
@@ -80,7 +86,7 @@ impl Dictionary {
             }
             hash = hash.wrapping_add(1);
         }
-        let place = self.shapes.len() as u32;
+        let place = place(self.shapes.len());
         let from = self.channels.len();
         self.channels.extend(message.samples.iter().map(|m| m.channel));
         let to = self.channels.len();
@@ -101,7 +107,8 @@ impl Dictionary {
         }
         put(out, self.shapes.len() as u64);
         for shape in &self.shapes {
-            let station = names.station_number(shape.station).ok_or(Unnamed::Station(shape.station))?;
+            let station =
+                names.station_number(shape.station).ok_or(Unnamed::Station(shape.station))?;
             put(out, u64::from(station));
             put(out, (shape.to - shape.from) as u64);
             let mut before = 0;
@@ -143,7 +150,8 @@ impl Shared {
         }
         let mut shapes = Vec::new();
         for _ in 0..input.count()? {
-            let station = names.station_at(input.small()?).ok_or(Garbage("unknown station number"))?;
+            let station =
+                names.station_at(input.small()?).ok_or(Garbage("unknown station number"))?;
             let count = input.count()?;
             let mut channels = Vec::with_capacity(count);
             let mut number = 0_i64;
@@ -164,7 +172,8 @@ impl Shared {
             input.take(length)?;
         }
         for _ in 0..input.count()? {
-            (input.number()?, input.number()?);
+            input.number()?;
+            input.number()?;
         }
         for _ in 0..input.count()? {
             input.number()?;

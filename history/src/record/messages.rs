@@ -1,12 +1,12 @@
 //! Messages: a head each, then one value for each channel of its shape.
 
+use super::Unnamed;
 use super::bytes::{Garbage, Input, put, put_signed};
 use super::dictionary::{Dictionary, Shared, text};
 use super::value::{put_value, skip, value};
-use super::Unnamed;
 use crate::names::Names;
 use observation::sample::Redelivery;
-use observation::{ChannelIndex, Measured, Message, StationIndex, Stated, Time};
+use observation::{ChannelIndex, Measured, Message, Stated, StationIndex, Time};
 
 const EARLY: u8 = 1;
 const BOOT: u8 = 1 << 1;
@@ -26,7 +26,8 @@ pub(crate) fn put_message(
     message: &Message,
     before: Time,
 ) -> Result<(), Unnamed> {
-    let Message { station: _, source, boot, sequence, received, early, redelivery, samples } = message;
+    let Message { station: _, source, boot, sequence, received, early, redelivery, samples } =
+        message;
     let shape = dictionary.shape(message);
     let first = samples.first().map_or(Stated::Nothing, |m| m.stated);
     let stated = if samples.iter().any(|m| m.stated != first) || first == Stated::Unplaceable {
@@ -124,7 +125,8 @@ pub(crate) fn read_messages(
         return Ok(Vec::new());
     }
     // A message takes at least four bytes.
-    let mut messages = Vec::with_capacity(if wanted == Wanted::All { count.min(input.left() / 4) } else { 0 });
+    let mut messages =
+        Vec::with_capacity(if wanted == Wanted::All { count.min(input.left() / 4) } else { 0 });
     let mut before = received;
     for _ in 0..count {
         let place = usize::try_from(input.number()?).map_err(|_| Garbage("unknown shape"))?;

@@ -108,7 +108,9 @@ impl Row {
         let mut hasher = crc32fast::Hasher::new();
         hasher.update(&[self.kind]);
         hasher.update(&self.number.to_le_bytes());
-        for time in [self.received, self.walked, self.first.unwrap_or(absent), self.last.unwrap_or(absent)] {
+        for time in
+            [self.received, self.walked, self.first.unwrap_or(absent), self.last.unwrap_or(absent)]
+        {
             hasher.update(&time.0.to_le_bytes());
         }
         hasher.update(body);
@@ -156,7 +158,9 @@ impl Reach {
     fn add(&mut self, time: Time, received: Time) {
         self.first = Some(self.first.map_or(time, |f| f.min(time)));
         self.last = Some(self.last.map_or(time, |l| l.max(time)));
-        if time.0.abs_diff(received.0) > NEAR.unsigned_abs() && self.late_days.last() != Some(&time.utc_day()) {
+        if time.0.abs_diff(received.0) > NEAR.unsigned_abs()
+            && self.late_days.last() != Some(&time.utc_day())
+        {
             self.late_days.push(time.utc_day());
         }
     }
@@ -221,7 +225,8 @@ pub(crate) fn decode_messages(
     let count = input.count()?;
     let length = input.count()?;
     let mut packed = Input::new(input.take(length)?);
-    let messages = messages::read_messages(&mut packed, &mut shared, names, row.received, wanted, count)?;
+    let messages =
+        messages::read_messages(&mut packed, &mut shared, names, row.received, wanted, count)?;
     if wanted == Wanted::All {
         packed.done()?;
     }

@@ -43,7 +43,11 @@ fn time(input: &mut Input<'_>) -> Result<Time, Garbage> {
 }
 
 /// Packs an entry that is no batch; its kind. A batch or names give none.
-pub(crate) fn encode_rare(out: &mut Vec<u8>, names: &Names, entry: &Entry) -> Result<Option<u8>, Unnamed> {
+pub(crate) fn encode_rare(
+    out: &mut Vec<u8>,
+    names: &Names,
+    entry: &Entry,
+) -> Result<Option<u8>, Unnamed> {
     out.clear();
     out.push(VERSION);
     Ok(Some(match entry {
@@ -102,7 +106,8 @@ pub(crate) fn decode_rare(row: &Row, body: &[u8], names: &Names) -> Result<Entry
             station: string(input)?,
             time: time(input)?,
             quantity: Quantity::parse(input.text()?).ok_or(Garbage("unknown quantity"))?,
-            value: Finite::new(f64::from_le_bytes(input.array()?)).ok_or(Garbage("not a finite number"))?,
+            value: Finite::new(f64::from_le_bytes(input.array()?))
+                .ok_or(Garbage("not a finite number"))?,
             unit: string(input)?,
         }),
         kind::EPOCH => Entry::Epoch(Epoch {
@@ -175,7 +180,8 @@ pub(crate) fn decode_names(row: &Row, body: &[u8], known: &mut Known) -> Result<
     for _ in 0..input.count()? {
         let number = input.small()?;
         let (station, instrument) = (string(input)?, string(input)?);
-        let (quantity, statistic) = (Quantity::parse(input.text()?), Statistic::parse(input.text()?));
+        let (quantity, statistic) =
+            (Quantity::parse(input.text()?), Statistic::parse(input.text()?));
         let over = maybe(input, Input::signed)?.map(Span);
         let period = maybe(input, Input::signed)?.map(Span);
         let (unit, decimals) = (string(input)?, input.byte()?);

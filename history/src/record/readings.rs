@@ -1,7 +1,7 @@
 //! Readings, a head and the parts that differ from the usual.
 
-use super::bytes::{Garbage, Input, put, put_signed};
 use super::Unnamed;
+use super::bytes::{Garbage, Input, put, put_signed};
 use crate::names::Names;
 use observation::{Flag, Reading, Reasons, Time};
 
@@ -76,8 +76,10 @@ pub(crate) fn read_readings(
         if reasons.bits() != bits {
             return Err(Garbage("unknown reasons"));
         }
-        let revision = u32::try_from(part(REVISION)?).map_err(|_| Garbage("revision out of range"))?;
-        let made_by = u32::try_from(part(MADE_BY)?).map_err(|_| Garbage("calibration out of range"))?;
+        let revision =
+            u32::try_from(part(REVISION)?).map_err(|_| Garbage("revision out of range"))?;
+        let made_by =
+            u32::try_from(part(MADE_BY)?).map_err(|_| Garbage("calibration out of range"))?;
         let value = if head & VALUE == 0 { None } else { Some(input.signed()?) };
         let series = u32::try_from(number).map_err(|_| Garbage("unknown series number"))?;
         if let Some(series) = names.series_at(series) {

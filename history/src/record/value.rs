@@ -27,6 +27,7 @@ pub(crate) fn put_value(out: &mut Vec<u8>, value: &Value) {
     }
 }
 
+#[allow(clippy::cast_possible_truncation)] // Each cast is tried by casting back.
 fn put_number(out: &mut Vec<u8>, value: f64) {
     for (decimals, power) in (0_u64..).zip(POWERS) {
         let scaled = value * power;
@@ -56,12 +57,16 @@ pub(crate) fn value(input: &mut Input<'_>) -> Result<Value, Garbage> {
         (OTHER, 0) => f64::from_le_bytes(input.array()?),
         (OTHER, 1) => f64::from(f32::from_le_bytes(input.array()?)),
         (OTHER, length) => {
-            let bytes = input.take(usize::try_from(length - 2).map_err(|_| Garbage("text too long"))?)?;
+            let bytes =
+                input.take(usize::try_from(length - 2).map_err(|_| Garbage("text too long"))?)?;
             let text = str::from_utf8(bytes).map_err(|_| Garbage("text is not UTF-8"))?;
             return Ok(Value::Text(text.into()));
         }
         (decimals, folded) => {
-            let power = POWERS.get(decimals as usize).ok_or(Garbage("decimals out of range"))?;
+            let power = usize::try_from(decimals)
+                .ok()
+                .and_then(|d| POWERS.get(d))
+                .ok_or(Garbage("decimals out of range"))?;
             unfold(folded) as f64 / power
         }
     };
@@ -101,9 +106,19 @@ mod tests {
     #[test]
     fn decimals_are_short_and_nothing_is_lost() {
         for (number, longest) in [
-            (0.0, 1), (7.0, 1), (-0.5, 2), (17.3, 2), (21.53, 3), (1_013.25, 3), (4_294_967_295.0, 6),
-            (f64::from(21.53_f32), 5), (1.0 / 3.0, 9), (f64::MAX, 9), (f64::MIN_POSITIVE, 9),
-            (9_007_199_254_740_993.0, 9), (-1e-7, 9),
+            (0.0, 1),
+            (7.0, 1),
+            (-0.5, 2),
+            (17.3, 2),
+            (21.53, 3),
+            (1_013.25, 3),
+            (4_294_967_295.0, 6),
+            (f64::from(21.53_f32), 5),
+            (1.0 / 3.0, 9),
+            (f64::MAX, 9),
+            (f64::MIN_POSITIVE, 9),
+            (9_007_199_254_740_993.0, 9),
+            (-1e-7, 9),
         ] {
             let length = there_and_back(&Value::Number(Finite::new(number).unwrap()));
             assert!(length <= longest, "{number}: {length} bytes");

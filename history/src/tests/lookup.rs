@@ -2,11 +2,17 @@ use super::open;
 use crate::invented::{START, message, number, reading};
 use crate::{Batch, ClockStep, Entry, Held, History, Selection};
 use observation::time::{DAY, HOUR};
-use observation::{ChannelIndex, Measured, Message, Reading, SeriesIndex, Span, Stated, StationIndex, Time};
+use observation::{
+    ChannelIndex, Measured, Message, Reading, SeriesIndex, Span, Stated, StationIndex, Time,
+};
 use proptest::prelude::*;
 
 /// A log with late arrivals and clock steps, and all that is in it.
-fn filled(history: &mut History, random: &mut fastrand::Rng, records: usize) -> (Vec<Held>, Vec<(u64, Reading)>) {
+fn filled(
+    history: &mut History,
+    random: &mut fastrand::Rng,
+    records: usize,
+) -> (Vec<Held>, Vec<(u64, Reading)>) {
     let mut held = Vec::new();
     let mut made = Vec::new();
     let mut received = START;
@@ -14,7 +20,9 @@ fn filled(history: &mut History, random: &mut fastrand::Rng, records: usize) -> 
     for _ in 0..records {
         if random.u8(..20) == 0 {
             let new = received + Span(random.i64(-3 * HOUR..3 * HOUR));
-            history.append(new, received, &Entry::ClockStep(ClockStep { old: received, new })).unwrap();
+            history
+                .append(new, received, &Entry::ClockStep(ClockStep { old: received, new }))
+                .unwrap();
             received = new;
         }
         received = received + Span(random.i64(0..10 * 60_000));
@@ -44,7 +52,14 @@ fn filled(history: &mut History, random: &mut fastrand::Rng, records: usize) -> 
                 reading(random.u32(..8), time, random.i64(0..1_000), random.u32(..3))
             })
             .collect();
-        let batch = Batch { received, walked: received, messages: &messages, readings: &readings, set_aside: &[], state: &[] };
+        let batch = Batch {
+            received,
+            walked: received,
+            messages: &messages,
+            readings: &readings,
+            set_aside: &[],
+            state: &[],
+        };
         let record = history.commit(&batch).unwrap().number;
         for message in messages {
             for sample in message.samples {
@@ -146,7 +161,12 @@ fn an_empty_log_answers_nothing() {
     let history = History::temporary().unwrap();
     let look = history.look();
     assert!(look.samples(ChannelIndex(0), START, START).unwrap().is_empty());
-    assert!(look.readings(&Selection::between(Time(i64::MIN), Time(i64::MAX)), None, 10).unwrap().readings.is_empty());
+    assert!(
+        look.readings(&Selection::between(Time(i64::MIN), Time(i64::MAX)), None, 10)
+            .unwrap()
+            .readings
+            .is_empty()
+    );
     assert_eq!(look.number_at(START).unwrap(), 1);
     assert_eq!((look.first().unwrap(), look.last().unwrap()), (None, None));
 }
@@ -160,7 +180,14 @@ fn a_look_up_among_very_many_records_reads_a_bounded_part() {
     for second in 0..records {
         let received = START + Span::seconds(second * 10);
         let messages = [message(0, &[0, 1, 2, 3], received, 17.3)];
-        let batch = Batch { received, walked: received, messages: &messages, readings: &[], set_aside: &[], state: &[] };
+        let batch = Batch {
+            received,
+            walked: received,
+            messages: &messages,
+            readings: &[],
+            set_aside: &[],
+            state: &[],
+        };
         history.commit(&batch).unwrap();
     }
     let look = history.look();
@@ -184,10 +211,13 @@ fn a_look_up_among_very_many_records_reads_a_bounded_part() {
     let counted = std::sync::Arc::clone(&count);
     reader
         .connection
-        .progress_handler(100, Some(move || {
-            counted.fetch_add(100, std::sync::atomic::Ordering::Relaxed);
-            false
-        }))
+        .progress_handler(
+            100,
+            Some(move || {
+                counted.fetch_add(100, std::sync::atomic::Ordering::Relaxed);
+                false
+            }),
+        )
         .unwrap();
     assert_eq!(reader.look().reading(SeriesIndex(0), time).unwrap(), None);
     let operations = count.load(std::sync::atomic::Ordering::Relaxed);

@@ -1,6 +1,7 @@
 //! Tests of the room as a whole.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod damage;
 mod lookup;
 mod packing;
 mod writing;
@@ -10,7 +11,7 @@ use crate::{History, Opened, Options};
 use std::path::Path;
 
 pub(crate) fn options() -> Options {
-    Options { ballast: 4_096, ..Options::at(START) }
+    Options { ballast: 0, ..Options::at(START) }
 }
 
 pub(crate) fn open(directory: &Path) -> (History, Opened) {

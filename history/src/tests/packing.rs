@@ -7,7 +7,8 @@ use proptest::prelude::*;
 fn names() -> Names {
     let property = property(4);
     let (series, sources) = (series(&property), sources());
-    let fresh = Names::new(&property, &series, &sources, &Known::default()).fresh(&Known::default());
+    let fresh =
+        Names::new(&property, &series, &sources, &Known::default()).fresh(&Known::default());
     Names::new(&property, &series, &sources, &fresh)
 }
 
@@ -24,7 +25,12 @@ fn content(seed: u64) -> (Vec<Message>, Vec<Reading>) {
     (messages, readings)
 }
 
-fn pack(packer: &mut Packer, names: &Names, messages: &[Message], readings: &[Reading]) -> (Row, Vec<u8>) {
+fn pack(
+    packer: &mut Packer,
+    names: &Names,
+    messages: &[Message],
+    readings: &[Reading],
+) -> (Row, Vec<u8>) {
     let received = Time(START.0 + 100_000);
     packer.batch(names, received, messages, readings).unwrap();
     let row = Row {
@@ -130,7 +136,14 @@ proptest! {
 #[test]
 fn counts_that_lie_take_no_memory() {
     let names = names();
-    let row = Row { number: 1, kind: kind::BATCH, received: START, walked: START, first: None, last: None };
+    let row = Row {
+        number: 1,
+        kind: kind::BATCH,
+        received: START,
+        walked: START,
+        first: None,
+        last: None,
+    };
     // 2^60 texts, connections, shapes, messages, readings in a record of a few bytes.
     for empty in 0..5 {
         let mut body = vec![1];

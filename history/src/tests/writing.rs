@@ -1,13 +1,17 @@
 use super::{open, options};
 use crate::invented::{START, any_message, message, property, reading, series, sources};
 use crate::{
-    Batch, ClockStep, Cursor, DeadLetter, Entry, Epoch, History, NewToken, Note, Observation, OpenError, Reader,
-    Record, Revised, SavedPart, SetAside, StatePart, WriteError,
+    Batch, ClockStep, Cursor, DeadLetter, Entry, Epoch, History, NewToken, Note, Observation,
+    OpenError, Reader, Record, Revised, SavedPart, SetAside, StatePart, WriteError,
 };
 use observation::{ChannelIndex, Finite, Quantity, Refusal, SeriesIndex, Span, StationIndex, Time};
 use proptest::prelude::*;
 
-fn batch<'a>(received: Time, messages: &'a [observation::Message], readings: &'a [observation::Reading]) -> Batch<'a> {
+fn batch<'a>(
+    received: Time,
+    messages: &'a [observation::Message],
+    readings: &'a [observation::Reading],
+) -> Batch<'a> {
     Batch { received, walked: received, messages, readings, set_aside: &[], state: &[] }
 }
 
@@ -19,7 +23,10 @@ fn all(history: &History) -> Vec<Record> {
 fn every_kind_of_record_comes_back_in_order_after_a_drop() {
     let directory = tempfile::tempdir().unwrap();
     let entries = [
-        Entry::Epoch(Epoch { fingerprint: u64::MAX, text: "[property]\nname = \"Alder Croft\"\n".into() }),
+        Entry::Epoch(Epoch {
+            fingerprint: u64::MAX,
+            text: "[property]\nname = \"Alder Croft\"\n".into(),
+        }),
         Entry::Batch {
             messages: vec![message(0, &[0, 1], START, 17.3)],
             readings: vec![reading(1, START, -5, 0)],
@@ -39,7 +46,12 @@ fn every_kind_of_record_comes_back_in_order_after_a_drop() {
             value: Finite::new(0.04).unwrap(),
             unit: "m".into(),
         }),
-        Entry::Revised(Revised { series: SeriesIndex(2), from: START, to: START + Span::days(1), revision: 3 }),
+        Entry::Revised(Revised {
+            series: SeriesIndex(2),
+            from: START,
+            to: START + Span::days(1),
+            revision: 3,
+        }),
         Entry::ClockStep(ClockStep { old: START, new: START - Span::hours(2) }),
     ];
     let uuid = {
@@ -91,7 +103,9 @@ fn numbers_keep_their_meaning_when_the_settings_change() {
     let old = message(1, &[4, 7], START, 3.5);
     {
         let (mut history, _) = open(directory.path());
-        history.commit(&batch(START, std::slice::from_ref(&old), &[reading(7, START, 350, 0)])).unwrap();
+        history
+            .commit(&batch(START, std::slice::from_ref(&old), &[reading(7, START, 350, 0)]))
+            .unwrap();
     }
     // Two channels fewer a station: every index has moved.
     let fewer = property(2);
@@ -99,7 +113,8 @@ fn numbers_keep_their_meaning_when_the_settings_change() {
     let names = history.register(START, &fewer, &series(&fewer), &["yard".into()]).unwrap();
     assert_eq!(history.last().unwrap().number, 2, "nothing new had to be named");
     let Entry::Batch { messages, readings } = &all(&history)[1].entry else { panic!() };
-    let channels: Vec<_> = messages[0].samples.iter().map(|s| names.channel(s.channel).unwrap()).collect();
+    let channels: Vec<_> =
+        messages[0].samples.iter().map(|s| names.channel(s.channel).unwrap()).collect();
     assert_eq!((channels[0].station.as_str(), channels[0].name.as_str()), ("ridge", "t0"));
     assert_eq!((channels[1].station.as_str(), channels[1].name.as_str()), ("ridge", "t3"));
     assert!(names.is_current(messages[0].samples[0].channel));
@@ -131,7 +146,12 @@ fn an_index_that_was_never_registered_is_refused_and_nothing_is_written() {
 #[test]
 fn state_tokens_cursors_and_suffixes_outlive_the_process() {
     let directory = tempfile::tempdir().unwrap();
-    let part = |name: &str, body: &[u8]| StatePart { name: name.into(), version: 2, fingerprint: u64::MAX - 1, body: body.into() };
+    let part = |name: &str, body: &[u8]| StatePart {
+        name: name.into(),
+        version: 2,
+        fingerprint: u64::MAX - 1,
+        body: body.into(),
+    };
     let cursor = Cursor { delivered: 2, given_up: 4, gaps: vec![(1, 1), (2, 2)] };
     let letter = DeadLetter {
         forwarder: "archive".into(),
@@ -145,7 +165,10 @@ fn state_tokens_cursors_and_suffixes_outlive_the_process() {
     let suffix = {
         let (mut history, _) = open(directory.path());
         history
-            .commit(&Batch { state: &[part("a", b"old"), part("b", b"stays")], ..batch(START, &[], &[]) })
+            .commit(&Batch {
+                state: &[part("a", b"old"), part("b", b"stays")],
+                ..batch(START, &[], &[])
+            })
             .unwrap();
         history.save_state(&[part("a", b"new")]).unwrap();
         history.set_cursor("archive", &cursor).unwrap();
@@ -159,7 +182,10 @@ fn state_tokens_cursors_and_suffixes_outlive_the_process() {
     assert_eq!(opened.repairs, Vec::<String>::new());
     assert_eq!(
         history.load_state().unwrap(),
-        [SavedPart { part: part("a", b"new"), at: 2 }, SavedPart { part: part("b", b"stays"), at: 2 }]
+        [
+            SavedPart { part: part("a", b"new"), at: 2 },
+            SavedPart { part: part("b", b"stays"), at: 2 }
+        ]
     );
     assert_eq!(suffix.len(), 12);
     assert_eq!(history.source_suffix("house").unwrap(), suffix);
@@ -186,8 +212,13 @@ fn what_is_set_aside_is_kept_counted_and_brought_in_once() {
     }
     let (mut history, _) = open(directory.path());
     let found = history.look().set_aside(None, 0, 10).unwrap();
-    assert_eq!(found.iter().map(|f| &f.set_aside).collect::<Vec<_>>(), aside.iter().collect::<Vec<_>>());
-    let total = |history: &History| history.look().set_aside_counts().unwrap().iter().map(|c| c.2).sum::<u64>();
+    assert_eq!(
+        found.iter().map(|f| &f.set_aside).collect::<Vec<_>>(),
+        aside.iter().collect::<Vec<_>>()
+    );
+    let total = |history: &History| {
+        history.look().set_aside_counts().unwrap().iter().map(|c| c.2).sum::<u64>()
+    };
     assert_eq!(total(&history), 3);
     history.take_set_aside(&[found[0].id]).unwrap();
     assert_eq!(total(&history), 2);
@@ -267,6 +298,59 @@ fn what_is_written_is_counted_and_the_log_file_stays_small() {
     history.commit(&batch(START, &[], &[])).unwrap();
     let one = history.written_bytes() - now;
     assert!((4_096..30_000).contains(&one), "{one}");
+}
+
+#[test]
+fn a_reader_that_dawdles_does_not_keep_the_log_file_growing() {
+    let directory = tempfile::tempdir().unwrap();
+    let (mut history, _) = open(directory.path());
+    let mut random = fastrand::Rng::with_seed(2);
+    let reader = history.reader().unwrap();
+    let mut write = |history: &mut History, from: i64| {
+        for second in from..from + 1_500 {
+            let received = START + Span::seconds(second);
+            let messages: Vec<_> = (0..10).map(|_| any_message(&mut random, 8, received)).collect();
+            history.commit(&batch(received, &messages, &[])).unwrap();
+        }
+    };
+    write(&mut history, 0);
+    // It has read a little and is still at it.
+    let mut records = reader.look().records(0);
+    assert!(records.next().unwrap().is_ok());
+    write(&mut history, 1_500);
+    assert!(history.wal_bytes() < 10 << 20, "{}", history.wal_bytes());
+    assert_eq!(records.count(), 3_000);
+}
+
+#[test]
+fn a_question_ends_at_its_time_limit() {
+    let directory = tempfile::tempdir().unwrap();
+    let (mut history, _) = open(directory.path());
+    for second in 0..2_000 {
+        let received = START + Span::seconds(second);
+        history.commit(&batch(received, &[message(0, &[0], received, 1.0)], &[])).unwrap();
+    }
+    let mut reader = history.reader().unwrap();
+    reader.limit(Some(std::time::Duration::ZERO)).unwrap();
+    assert!(reader.look().samples(ChannelIndex(1), START, START + Span::hours(1)).is_err());
+    reader.limit(None).unwrap();
+    assert!(reader.look().samples(ChannelIndex(0), START, START + Span::hours(1)).is_ok());
+}
+
+#[test]
+fn the_ballast_is_made_freed_and_made_again() {
+    let directory = tempfile::tempdir().unwrap();
+    let (history, opened) =
+        History::open(directory.path(), &crate::Options { ballast: 100_000, ..options() }).unwrap();
+    assert!(opened.created);
+    let ballast = directory.path().join("ballast");
+    assert_eq!(std::fs::metadata(&ballast).unwrap().len(), 100_000);
+    // The device is not full here, so only what the ballast itself does is seen.
+    let kept = history.ballast.as_ref().unwrap();
+    assert!(kept.release());
+    assert!(!ballast.exists() && !kept.release());
+    kept.restore();
+    assert_eq!(std::fs::metadata(&ballast).unwrap().len(), 100_000);
 }
 
 proptest! {

@@ -1,0 +1,281 @@
+//! Checks of a database that SQLite opens.
+
+use crate::fault::ReadError;
+use crate::names::Known;
+use crate::record::{decode_names, kind};
+use crate::row::{self, COLUMNS, body_of, row_of};
+use crate::schema::TABLES;
+use crate::{register, state};
+use observation::Time;
+use rusqlite::Connection;
+
+/// A history up to this size is checked whole at start.
+const SMALL: u64 = 16 << 20;
+/// Most numbers named in one line.
+const NAMED: usize = 8;
+
+/// Finds what makes a database unfit for use, so that it must be built anew; none if it
+/// is sound as far as was looked.
+pub(crate) fn check(connection: &Connection, file_bytes: u64) -> rusqlite::Result<Option<String>> {
+    if let Some(fault) = other_layout(connection)? {
+        return Ok(Some(fault));
+    }
+    let (pages, size): (i64, i64) = connection.query_row(
+        "SELECT page_count, page_size FROM pragma_page_count, pragma_page_size",
+        [],
+        |r| Ok((r.get(0)?, r.get(1)?)),
+    )?;
+    if u64::try_from(pages.saturating_mul(size)).is_ok_and(|told| told > file_bytes) {
+        return Ok(Some("is shorter than it says".into()));
+    }
+    if file_bytes <= SMALL {
+        return integrity(connection);
+    }
+    Ok(None)
+}
+
+/// SQLite's own check: its first complaint.
+fn integrity(connection: &Connection) -> rusqlite::Result<Option<String>> {
+    let verdict: String = connection.query_row("PRAGMA integrity_check(1)", [], |r| r.get(0))?;
+    Ok((verdict != "ok").then(|| format!("is damaged ({})", verdict.replace('\n', " "))))
+}
+
+/// Compares the tables with those that belong there.
+fn other_layout(connection: &Connection) -> rusqlite::Result<Option<String>> {
+    fn layout(connection: &Connection) -> rusqlite::Result<Vec<(String, Option<String>)>> {
+        connection
+            .prepare("SELECT name, sql FROM sqlite_schema ORDER BY name")?
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
+            .collect()
+    }
+    let expected = Connection::open_in_memory()?;
+    expected.execute_batch(TABLES)?;
+    Ok((layout(connection)? != layout(&expected)?).then(|| "has a damaged layout".into()))
+}
+
+/// What a look at records found.
+#[derive(Debug, Default)]
+struct Found {
+    /// Row numbers whose record is no good.
+    bad: Vec<i64>,
+    /// Ranges of numbers that are not there.
+    holes: Vec<(u64, u64)>,
+}
+
+fn records(connection: &Connection, from: u64, before: u64) -> rusqlite::Result<Found> {
+    let mut found = Found::default();
+    let mut statement = connection
+        .prepare(&format!("SELECT {COLUMNS} FROM log WHERE number >= ?1 ORDER BY number"))?;
+    let mut rows = statement.query([from.cast_signed()])?;
+    let mut before = before;
+    while let Some(next) = rows.next()? {
+        let number: i64 = next.get(0)?;
+        let good = row_of(next).is_ok_and(|row| {
+            body_of(next).is_ok_and(|body| match row.kind {
+                // Without the names nothing else can be read.
+                kind::NAMES => decode_names(&row, body, &mut Known::default()).is_ok(),
+                _ => row.open(body).is_ok(),
+            })
+        });
+        // A number that no log reaches would be a hole of nearly all numbers.
+        if !good || number <= 0 {
+            found.bad.push(number);
+            continue;
+        }
+        let number = number.cast_unsigned();
+        if number > before + 1 {
+            found.holes.push((before + 1, number - 1));
+        }
+        before = number;
+    }
+    Ok(found)
+}
+
+fn list(numbers: &[i64]) -> String {
+    let named: Vec<String> = numbers.iter().take(NAMED).map(ToString::to_string).collect();
+    let more = numbers.len().saturating_sub(NAMED);
+    if more == 0 { named.join(", ") } else { format!("{} and {more} more", named.join(", ")) }
+}
+
+/// Checks records, numbers, cursors, names and state, mends what can be mended, and
+/// tells each in a line.
+pub(crate) fn standing(
+    connection: &mut Connection,
+    file_bytes: u64,
+    newest: u64,
+    now: Time,
+) -> rusqlite::Result<Vec<String>> {
+    let mut told = Vec::new();
+    let last = row::last(connection)?.map_or(0, |l| l.number);
+    let from = if file_bytes <= SMALL { 0 } else { last.saturating_sub(newest) };
+    let before = if from == 0 { 0 } else { from - 1 };
+    let Found { bad, holes } = records(connection, from, before)?;
+    let transaction = connection.transaction()?;
+    for number in &bad {
+        transaction.execute(
+            "INSERT INTO damaged (number, found, kind, received, walked, first, last, body)
+             SELECT number, ?2, kind, received, walked, first, last, body FROM log WHERE number = ?1",
+            [*number, now.0],
+        )?;
+        transaction.execute("DELETE FROM log WHERE number = ?1", [*number])?;
+    }
+    if !bad.is_empty() {
+        told.push(format!(
+            "records whose checksum does not fit are set aside in the table damaged: {}",
+            list(&bad)
+        ));
+    }
+    let last = row::last(&transaction)?.map_or(0, |l| l.number);
+    let highest = register::highest_number(&transaction)?;
+    let mut holes = holes;
+    if highest > last {
+        holes.push((last + 1, highest));
+    }
+    let mut new = new_holes(&transaction, &holes, now)?;
+    // What was just set aside has been told.
+    new.retain(|&(first, last)| {
+        last - first >= bad.len() as u64 || (first..=last).any(|n| !bad.contains(&n.cast_signed()))
+    });
+    if let Some((first, to)) = new.first() {
+        let more = if new.len() > 1 {
+            format!(" and {} more ranges", new.len() - 1)
+        } else {
+            String::new()
+        };
+        told.push(format!("log numbers are missing: {first} to {to}{more}"));
+    }
+    ahead(&transaction, last, &mut told)?;
+    names(&transaction, &mut told)?;
+    transaction.commit()?;
+    Ok(told)
+}
+
+/// The parts of `holes` that were not told before, each kept so that it is told once.
+fn new_holes(
+    connection: &Connection,
+    holes: &[(u64, u64)],
+    now: Time,
+) -> rusqlite::Result<Vec<(u64, u64)>> {
+    let mut new = Vec::new();
+    for &(first, last) in holes {
+        let known: bool = connection.query_row(
+            "SELECT EXISTS (SELECT 1 FROM hole WHERE first <= ?1 AND last >= ?2)",
+            [first.cast_signed(), last.cast_signed()],
+            |r| r.get(0),
+        )?;
+        if !known {
+            connection.execute(
+                "INSERT OR REPLACE INTO hole (first, last, found) VALUES (?1, ?2, ?3)",
+                [first.cast_signed(), last.cast_signed(), now.0],
+            )?;
+            new.push((first, last));
+        }
+    }
+    Ok(new)
+}
+
+/// Cursors and state that speak of records which are not there.
+fn ahead(connection: &Connection, last: u64, told: &mut Vec<String>) -> rusqlite::Result<()> {
+    // Each is told once: after the next record nothing is ahead any more.
+    let cursors: Vec<(String, i64)> = connection
+        .prepare("SELECT forwarder, delivered FROM cursor WHERE delivered > ?1")?
+        .query_map([last.cast_signed()], |r| Ok((r.get(0)?, r.get(1)?)))?
+        .collect::<Result<_, _>>()?;
+    for (forwarder, delivered) in cursors {
+        told.push(format!(
+            "the cursor of {forwarder} stands at {delivered}, ahead of the log, which ends at {last}; new records are numbered behind it"
+        ));
+    }
+    let dropped =
+        connection.execute("DELETE FROM state WHERE number > ?1", [last.cast_signed()])?;
+    if dropped > 0 {
+        told.push(format!(
+            "{dropped} state parts are ahead of the log, which ends at {last}; they are made anew"
+        ));
+    }
+    let saved: i64 = connection.query_row("SELECT count(*) FROM state", [], |r| r.get(0))?;
+    let good = state::load(connection)?.len();
+    if usize::try_from(saved).is_ok_and(|saved| saved > good) {
+        let bad = usize::try_from(saved).unwrap_or(good) - good;
+        told.push(format!("{bad} state parts do not fit their checksums; they are made anew"));
+        let names: Vec<String> =
+            state::load(connection)?.into_iter().map(|s| s.part.name).collect();
+        let kept: Vec<String> = connection
+            .prepare("SELECT CAST(name AS TEXT) FROM state")?
+            .query_map([], |r| r.get(0))?
+            .collect::<Result<_, _>>()?;
+        for name in kept.into_iter().filter(|n| !names.contains(n)) {
+            connection.execute("DELETE FROM state WHERE name = ?1", [name])?;
+        }
+    }
+    Ok(())
+}
+
+/// The tables of names, and the property's UUID, must say what the log says.
+fn names(connection: &Connection, told: &mut Vec<String>) -> rusqlite::Result<()> {
+    let (known, uuid) = row::known(connection)?;
+    if let Some(uuid) = uuid {
+        let kept: Vec<String> = connection
+            .prepare("SELECT CAST(uuid AS TEXT) FROM property")?
+            .query_map([], |r| r.get(0))?
+            .collect::<Result<_, _>>()?;
+        if kept != [uuid.clone()] {
+            connection.execute("DELETE FROM property", [])?;
+            connection.execute(
+                "INSERT INTO property (uuid, version) VALUES (?1, ?2)",
+                (uuid, crate::schema::VERSION),
+            )?;
+            told.push("the property's identifier is taken from the log".into());
+        }
+    }
+    if !register::agrees(connection, &known)? {
+        for table in ["station", "channel", "series", "source"] {
+            connection.execute(&format!("DELETE FROM {table}"), [])?;
+        }
+        register::insert(connection, &known)?;
+        told.push("the tables of names are made anew from the log".into());
+    }
+    Ok(())
+}
+
+/// Checks everything and changes nothing: each fault in a line. `progress` is told the
+/// number that was checked last.
+pub(crate) fn verify(
+    connection: &Connection,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Vec<String>, ReadError> {
+    let mut faults: Vec<String> = integrity(connection)?.into_iter().collect();
+    let last = row::last(connection)?.map_or(0, |l| l.number);
+    let (mut from, mut before) = (0, 0);
+    let mut bad = Vec::new();
+    while from <= last {
+        let to = from + 999;
+        let mut statement = connection.prepare_cached(&format!(
+            "SELECT {COLUMNS} FROM log WHERE number BETWEEN ?1 AND ?2 ORDER BY number"
+        ))?;
+        let mut rows = statement.query([from.cast_signed(), to.cast_signed()])?;
+        while let Some(next) = rows.next()? {
+            let number = next.get::<_, i64>(0)?.cast_unsigned();
+            if !row_of(next).is_ok_and(|row| body_of(next).is_ok_and(|body| row.open(body).is_ok()))
+            {
+                bad.push(number.cast_signed());
+            }
+            let known: bool = number <= before + 1
+                || connection.query_row(
+                    "SELECT EXISTS (SELECT 1 FROM hole WHERE first <= ?1 AND last >= ?2)",
+                    [(before + 1).cast_signed(), (number - 1).cast_signed()],
+                    |r| r.get(0),
+                )?;
+            if !known {
+                faults.push(format!("log numbers are missing: {} to {}", before + 1, number - 1));
+            }
+            before = number;
+        }
+        progress(before);
+        from = to + 1;
+    }
+    if !bad.is_empty() {
+        faults.push(format!("records whose checksum does not fit: {}", list(&bad)));
+    }
+    Ok(faults)
+}

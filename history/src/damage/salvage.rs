@@ -1,0 +1,266 @@
+//! Saving what is readable.
+
+use super::cells::{Pages, records_in};
+use super::files::{Files, name};
+use super::wal;
+use crate::names::Names;
+use crate::record::{NEAR, Packer, Row, decode_batch, kind};
+use crate::row::{COLUMNS, body_of, row_of};
+use crate::{connect, register, row};
+use observation::Property;
+use rusqlite::types::Value;
+use rusqlite::{Connection, ErrorCode, params_from_iter};
+use std::collections::HashMap;
+use std::fs::File;
+use std::os::unix::fs::FileExt;
+use std::path::Path;
+
+/// Tables that stand beside the log and are carried over as they are.
+const CARRIED: [&str; 12] = [
+    "property",
+    "token",
+    "suffix",
+    "cursor",
+    "gap",
+    "dead_letter",
+    "set_aside",
+    "sensor",
+    "placement",
+    "state",
+    "damaged",
+    "hole",
+];
+
+/// What SQLite could still read of the tables beside the log.
+#[derive(Debug)]
+pub(crate) struct Carried {
+    tables: Vec<(&'static str, Vec<Vec<Value>>)>,
+    /// Tables that were not readable to their end.
+    cut: Vec<&'static str>,
+}
+
+impl Carried {
+    /// When SQLite cannot open the file at all.
+    pub(crate) fn nothing() -> Self {
+        Self { tables: Vec::new(), cut: CARRIED.to_vec() }
+    }
+
+    pub(crate) fn read(connection: &Connection) -> Self {
+        let mut carried = Self { tables: Vec::new(), cut: Vec::new() };
+        for table in CARRIED {
+            let mut rows = Vec::new();
+            if Self::table(connection, table, &mut rows).is_err() {
+                carried.cut.push(table);
+            }
+            carried.tables.push((table, rows));
+        }
+        carried
+    }
+
+    fn table(
+        connection: &Connection,
+        table: &str,
+        kept: &mut Vec<Vec<Value>>,
+    ) -> rusqlite::Result<()> {
+        let mut statement = connection.prepare(&format!("SELECT * FROM {table}"))?;
+        let columns = statement.column_count();
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            kept.push((0..columns).map(|c| row.get(c)).collect::<Result<_, _>>()?);
+        }
+        Ok(())
+    }
+
+    fn write(self, connection: &Connection) -> rusqlite::Result<()> {
+        for (table, rows) in self.tables {
+            for row in rows {
+                let marks = vec!["?"; row.len()].join(", ");
+                let sql = format!("INSERT OR IGNORE INTO {table} VALUES ({marks})");
+                // A row that the table refuses is damaged; it stays in the file set aside.
+                if let Err(e) = connection
+                    .prepare_cached(&sql)
+                    .and_then(|mut s| s.execute(params_from_iter(row)))
+                    && matches!(
+                        e.sqlite_error_code(),
+                        Some(ErrorCode::DiskFull | ErrorCode::SystemIoFailure)
+                    )
+                {
+                    return Err(e);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The pages of a database file and of the log beside it.
+struct Store {
+    file: Option<File>,
+    size: usize,
+    frames: Vec<(u32, Vec<u8>)>,
+    newest: HashMap<u32, usize>,
+}
+
+impl Store {
+    fn open(database: &Path, log: &Path) -> std::io::Result<Self> {
+        let file = match File::open(database) {
+            Ok(file) => Some(file),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+            Err(e) => return Err(e),
+        };
+        // All our files have this page size; a damaged head would tell another.
+        let size = 4_096;
+        let frames = wal::frames(log, size)?;
+        let newest = frames.iter().enumerate().map(|(i, (number, _))| (*number, i)).collect();
+        Ok(Self { file, size, frames, newest })
+    }
+
+    fn in_file(&self, number: u32) -> Option<Vec<u8>> {
+        let mut page = vec![0; self.size];
+        let place = u64::from(number.checked_sub(1)?) * self.size as u64;
+        self.file.as_ref()?.read_exact_at(&mut page, place).ok()?;
+        Some(page)
+    }
+
+    fn each(&self, found: &mut dyn FnMut(Row, Vec<u8>)) {
+        let pages = (1..).map_while(|number| self.in_file(number));
+        for page in pages {
+            records_in(&page, self, found);
+        }
+        for (_, page) in &self.frames {
+            records_in(page, self, found);
+        }
+    }
+}
+
+impl Pages for Store {
+    fn page(&self, number: u32, choice: usize) -> Option<Vec<u8>> {
+        let frame =
+            || self.newest.get(&number).and_then(|i| self.frames.get(*i)).map(|(_, p)| p.clone());
+        if choice == 0 {
+            frame().or_else(|| self.in_file(number))
+        } else {
+            self.in_file(number).or_else(frame)
+        }
+    }
+}
+
+fn keep(connection: &Connection, row: &Row, body: &[u8]) -> rusqlite::Result<bool> {
+    let there: bool = connection
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM log WHERE number = ?1)")?
+        .query_row([row.number.cast_signed()], |r| r.get(0))?;
+    if !there {
+        row::insert(connection, row, body, &[])?;
+    }
+    Ok(!there)
+}
+
+/// Makes the rows that name late days anew for the records from `from` on.
+fn note_late(connection: &Connection, from: u64) -> rusqlite::Result<()> {
+    let (known, _) = row::known(connection)?;
+    let names = Names::new(&Property::default(), &[], &[], &known);
+    let mut packer = Packer::default();
+    let mut statement = connection.prepare(&format!(
+        "SELECT {COLUMNS} FROM log WHERE number >= ?1 AND kind = 1
+         AND (first < received - ?2 OR last > received + ?2)"
+    ))?;
+    let mut rows = statement.query([from.cast_signed(), NEAR])?;
+    while let Some(found) = rows.next()? {
+        let row = row_of(found)?;
+        if let Ok((messages, readings)) = decode_batch(&row, body_of(found)?, &names)
+            && packer.batch(&names, row.received, &messages, &readings).is_ok()
+        {
+            for day in &packer.reach.late_days {
+                connection.execute(
+                    "INSERT OR IGNORE INTO late (day, number) VALUES (?1, ?2)",
+                    [*day, row.number.cast_signed()],
+                )?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Writes the tables of names as the log tells them.
+fn name_tables(connection: &Connection) -> rusqlite::Result<()> {
+    let (known, _) = row::known(connection)?;
+    register::insert(connection, &known)
+}
+
+/// Takes from a write-ahead log that was set aside the records that SQLite did not: those
+/// behind the last it knows. How many there were.
+pub(crate) fn take_from_frames(
+    connection: &mut Connection,
+    database: &Path,
+    log: &Path,
+) -> Result<u64, String> {
+    let text = |e: rusqlite::Error| e.to_string();
+    let store = Store::open(database, log).map_err(|e| e.to_string())?;
+    let last = row::last(connection).map_err(text)?.map_or(0, |l| l.number);
+    let mut taken = Vec::new();
+    for (_, page) in &store.frames {
+        records_in(page, &store, &mut |row, body| {
+            if row.number > last {
+                taken.push((row, body));
+            }
+        });
+    }
+    let transaction = connection.transaction().map_err(text)?;
+    let mut count = 0;
+    for (row, body) in &taken {
+        count += u64::from(keep(&transaction, row, body).map_err(text)?);
+    }
+    note_late(&transaction, last + 1).map_err(text)?;
+    if taken.iter().any(|(row, _)| row.kind == kind::NAMES) {
+        name_tables(&transaction).map_err(text)?;
+    }
+    transaction.commit().map_err(text)?;
+    Ok(count)
+}
+
+/// Begins a new database with all records found in the files set aside, and what was
+/// carried over. The line to tell.
+pub(crate) fn rebuild(
+    connection: &mut Connection,
+    aside: &Files,
+    carried: Carried,
+) -> Result<String, String> {
+    let text = |e: rusqlite::Error| e.to_string();
+    let store = Store::open(&aside.database, &aside.wal()).map_err(|e| e.to_string())?;
+    let cut = carried.cut.join(", ");
+    connect::create(connection, "").map_err(text)?;
+    let transaction = connection.transaction().map_err(text)?;
+    let mut count = 0_u64;
+    let mut fault = None;
+    store.each(&mut |row, body| match keep(&transaction, &row, &body) {
+        Ok(new) => count += u64::from(new),
+        Err(e) => fault = fault.take().or(Some(e)),
+    });
+    if let Some(fault) = fault {
+        return Err(fault.to_string());
+    }
+    transaction.execute("DELETE FROM property", []).map_err(text)?;
+    carried.write(&transaction).map_err(text)?;
+    name_tables(&transaction).map_err(text)?;
+    note_late(&transaction, 0).map_err(text)?;
+    let named: bool = transaction
+        .query_row("SELECT EXISTS (SELECT 1 FROM property)", [], |r| r.get(0))
+        .map_err(text)?;
+    if !named {
+        // The log's, if it tells one, takes its place at once.
+        let uuid = uuid::Uuid::new_v4().to_string();
+        transaction
+            .execute(
+                "INSERT INTO property (uuid, version) VALUES (?1, ?2)",
+                (uuid, crate::schema::VERSION),
+            )
+            .map_err(text)?;
+    }
+    transaction.commit().map_err(text)?;
+    let lost =
+        if cut.is_empty() { String::new() } else { format!("; not readable to their end: {cut}") };
+    Ok(format!(
+        "a new one was begun with the {count} records found in it; it is kept as {}{lost}",
+        name(&aside.database)
+    ))
+}

@@ -4,8 +4,13 @@
 //! range there is no number but a reason ([`validity::OutOfRange`]). [`registry`] lists
 //! the formulas for people.
 
+pub mod comfort;
+pub mod evapotranspiration;
+pub mod growing;
 pub mod humidity;
 pub mod pressure;
 pub mod registry;
 pub mod saturation;
+pub mod statistics;
 pub mod validity;
+pub mod wind;

@@ -28,6 +28,7 @@ pub mod standing;
 mod state;
 #[cfg(test)]
 mod tests;
+mod upkeep;
 mod writer;
 
 pub use entry::{

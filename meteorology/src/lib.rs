@@ -12,5 +12,6 @@ pub mod pressure;
 pub mod registry;
 pub mod saturation;
 pub mod statistics;
+pub mod sun;
 pub mod validity;
 pub mod wind;

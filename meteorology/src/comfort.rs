@@ -33,7 +33,8 @@ pub fn heat_index(temperature: f64, humidity: f64) -> Valid {
     if average < 80.0 {
         return Ok(from_fahrenheit(average));
     }
-    let mut index = -42.379 + 2.049_015_23 * t + 10.143_331_27 * r - 0.224_755_41 * t * r
+    let mut index = -42.379 + 2.049_015_23 * t + 10.143_331_27 * r
+        - 0.224_755_41 * t * r
         - 6.837_83e-3 * t * t
         - 5.481_717e-2 * r * r
         + 1.228_74e-3 * t * t * r

@@ -78,7 +78,8 @@ pub fn sunset_angle(latitude: f64, day: f64) -> f64 {
 
 /// Extraterrestrial radiation in MJ/m2 a day (eq. 21).
 pub fn extraterrestrial(latitude: f64, day: f64) -> f64 {
-    let (phi, delta, omega) = (latitude.to_radians(), declination(day), sunset_angle(latitude, day));
+    let (phi, delta, omega) =
+        (latitude.to_radians(), declination(day), sunset_angle(latitude, day));
     // 37.586 = 24 * 60 / pi times the solar constant 0.0820 MJ/m2/min.
     24.0 * 60.0 / PI
         * 0.082
@@ -97,8 +98,8 @@ pub fn extraterrestrial_hour(latitude: f64, longitude: f64, day: f64, hour: f64)
     let (from, to) = (middle - PI / 24.0, middle + PI / 24.0);
     let (from, to) = (from.clamp(-omega, omega), to.clamp(-omega, omega));
     let (phi, delta) = (latitude.to_radians(), declination(day));
-    let sum = (to - from) * phi.sin() * delta.sin()
-        + phi.cos() * delta.cos() * (to.sin() - from.sin());
+    let sum =
+        (to - from) * phi.sin() * delta.sin() + phi.cos() * delta.cos() * (to.sin() - from.sin());
     (12.0 * 60.0 / PI * 0.082 * inverse_distance(day) * sum).max(0.0)
 }
 
@@ -182,7 +183,14 @@ pub fn daily(day: &Day) -> Valid {
     let net = (1.0 - ALBEDO) * radiation
         - net_longwave(day.highest, day.lowest, day.vapour, radiation, clear);
     // Heat into the soil is nothing over a day (eq. 42).
-    Ok(equation(mean, day.wind, saturated - day.vapour, net, psychrometric_constant(pressure(day.elevation)), 900.0))
+    Ok(equation(
+        mean,
+        day.wind,
+        saturated - day.vapour,
+        net,
+        psychrometric_constant(pressure(day.elevation)),
+        900.0,
+    ))
 }
 
 /// What the hourly equation takes.
@@ -217,8 +225,8 @@ pub fn hourly(hour: &Hour) -> Valid {
     let vapour = saturated * hour.humidity / 100.0;
     // 4.903e-9 a day is 2.043e-10 an hour.
     let emitted = 2.043e-10 * (t + KELVIN).powi(4);
-    let net = (1.0 - ALBEDO) * hour.radiation
-        - longwave(emitted, vapour, hour.clearness.clamp(0.3, 1.0));
+    let net =
+        (1.0 - ALBEDO) * hour.radiation - longwave(emitted, vapour, hour.clearness.clamp(0.3, 1.0));
     let soil = if net > 0.0 { 0.1 * net } else { 0.5 * net };
     let gamma = psychrometric_constant(pressure(hour.elevation));
     Ok(equation(t, hour.wind, saturated - vapour, net - soil, gamma, 37.0))

@@ -121,7 +121,11 @@ pub fn wet_bulb(method: Method, temperature: f64, humidity: f64, pressure: f64) 
     let mut wet = temperature;
     for _ in 0..80 {
         let here = excess(wet);
-        if here > 0.0 { high = wet } else { low = wet }
+        if here > 0.0 {
+            high = wet
+        } else {
+            low = wet
+        }
         let slope = (excess(wet + 1e-4) - here) / 1e-4;
         let newton = wet - here / slope;
         let next = if newton > low && newton < high { newton } else { f64::midpoint(low, high) };

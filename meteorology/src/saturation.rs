@@ -133,16 +133,14 @@ pub(crate) fn unchecked(method: Method, phase: Phase, celsius: f64) -> f64 {
     }
     let t = celsius + ZERO_CELSIUS;
     match (method, phase) {
-        (Method::Sonntag1990, Phase::Water) => {
-            (-6096.9385 / t + 16.635_794 - 2.711_193e-2 * t + 1.673_952e-5 * t * t
-                + 2.433_502 * t.ln())
-            .exp()
-        }
-        (Method::Sonntag1990, _) => {
-            (-6024.5282 / t + 24.7219 + 1.061_386_8e-2 * t - 1.319_882_5e-5 * t * t
-                - 0.493_825_77 * t.ln())
-            .exp()
-        }
+        (Method::Sonntag1990, Phase::Water) => (-6096.9385 / t + 16.635_794 - 2.711_193e-2 * t
+            + 1.673_952e-5 * t * t
+            + 2.433_502 * t.ln())
+        .exp(),
+        (Method::Sonntag1990, _) => (-6024.5282 / t + 24.7219 + 1.061_386_8e-2 * t
+            - 1.319_882_5e-5 * t * t
+            - 0.493_825_77 * t.ln())
+        .exp(),
         (Method::MurphyKoop2005, Phase::Water) => murphy_koop_water(t),
         (Method::MurphyKoop2005, _) => {
             // Eq. 7, in Pa.
@@ -158,7 +156,8 @@ pub(crate) fn unchecked(method: Method, phase: Phase, celsius: f64) -> f64 {
         }
         (Method::HylandWexler1983, _) => {
             // In Pa; coefficients C1 to C7.
-            (-5.674_535_9e3 / t + 6.392_524_7 - 9.677_843e-3 * t + 6.221_570_1e-7 * t * t
+            (-5.674_535_9e3 / t + 6.392_524_7 - 9.677_843e-3 * t
+                + 6.221_570_1e-7 * t * t
                 + 2.074_782_5e-9 * t.powi(3)
                 - 9.484_024e-13 * t.powi(4)
                 + 4.163_501_9 * t.ln())

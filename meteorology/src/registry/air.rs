@@ -127,7 +127,9 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: WHY,
         inputs: &[Input::number("air_temperature", "Cel", -223.15, 200.0), PHASE],
         either: &[],
-        compute: |m, i| saturation::pressure(method(m), i.phase(Phase::Water), i.of("air_temperature")),
+        compute: |m, i| {
+            saturation::pressure(method(m), i.phase(Phase::Water), i.of("air_temperature"))
+        },
     },
     Formula {
         quantity: "water_vapor_partial_pressure_in_air",
@@ -149,7 +151,10 @@ pub(super) const FORMULAS: &[Formula] = &[
             &["air_temperature", "wet_bulb_temperature", "surface_air_pressure"],
         ],
         compute: |m, i| match i.get("wet_bulb_temperature") {
-            Some(wet) if i.get("relative_humidity").is_none() && i.get("dew_point_temperature").is_none() => {
+            Some(wet)
+                if i.get("relative_humidity").is_none()
+                    && i.get("dew_point_temperature").is_none() =>
+            {
                 let (dry, pressure) = (i.of("air_temperature"), i.of("surface_air_pressure"));
                 h::from_psychrometer(method(m), dry, wet, pressure, i.phase(Phase::Water))
             }
@@ -235,13 +240,21 @@ pub(super) const FORMULAS: &[Formula] = &[
         about: "mass of vapour by mass of dry air",
         methods: SATURATION,
         why: WHY,
-        inputs: &[TEMPERATURE.optional(), HUMIDITY.optional(), DEW_POINT.optional(), VAPOUR, PRESSURE],
+        inputs: &[
+            TEMPERATURE.optional(),
+            HUMIDITY.optional(),
+            DEW_POINT.optional(),
+            VAPOUR,
+            PRESSURE,
+        ],
         either: &[
             &["air_temperature", "relative_humidity"],
             &["dew_point_temperature"],
             &["water_vapor_partial_pressure_in_air"],
         ],
-        compute: |m, i| h::mixing_ratio(h::MASS_RATIO, vapour(method(m), i)?, i.of("surface_air_pressure")),
+        compute: |m, i| {
+            h::mixing_ratio(h::MASS_RATIO, vapour(method(m), i)?, i.of("surface_air_pressure"))
+        },
     },
     Formula {
         quantity: "specific_humidity",
@@ -249,7 +262,13 @@ pub(super) const FORMULAS: &[Formula] = &[
         about: "mass of vapour by mass of moist air",
         methods: SATURATION,
         why: WHY,
-        inputs: &[TEMPERATURE.optional(), HUMIDITY.optional(), DEW_POINT.optional(), VAPOUR, PRESSURE],
+        inputs: &[
+            TEMPERATURE.optional(),
+            HUMIDITY.optional(),
+            DEW_POINT.optional(),
+            VAPOUR,
+            PRESSURE,
+        ],
         either: &[
             &["air_temperature", "relative_humidity"],
             &["dew_point_temperature"],
@@ -257,7 +276,8 @@ pub(super) const FORMULAS: &[Formula] = &[
         ],
         compute: |m, i| {
             let e = vapour(method(m), i)?;
-            h::mixing_ratio(h::MASS_RATIO, e, i.of("surface_air_pressure")).map(h::specific_humidity)
+            h::mixing_ratio(h::MASS_RATIO, e, i.of("surface_air_pressure"))
+                .map(h::specific_humidity)
         },
     },
     Formula {
@@ -293,7 +313,11 @@ pub(super) const FORMULAS: &[Formula] = &[
         inputs: &[TEMPERATURE, HUMIDITY.optional(), DEW_POINT.optional(), PRESSURE],
         either: FROM_AIR,
         compute: |m, i| {
-            h::air_density(i.of("air_temperature"), vapour(method(m), i)?, i.of("surface_air_pressure"))
+            h::air_density(
+                i.of("air_temperature"),
+                vapour(method(m), i)?,
+                i.of("surface_air_pressure"),
+            )
         },
     },
     Formula {
@@ -329,7 +353,11 @@ pub(super) const FORMULAS: &[Formula] = &[
             if m == "dry-air" {
                 return p::sea_level_dry(pressure, t, i.of("elevation"));
             }
-            let humid = ["relative_humidity", "dew_point_temperature", "water_vapor_partial_pressure_in_air"];
+            let humid = [
+                "relative_humidity",
+                "dew_point_temperature",
+                "water_vapor_partial_pressure_in_air",
+            ];
             let e = if humid.iter().any(|name| i.get(name).is_some()) {
                 vapour(saturation::Method::Wmo8, i)?
             } else {

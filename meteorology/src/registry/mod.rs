@@ -273,7 +273,8 @@ mod tests {
         for formula in formulas() {
             assert!(seen.insert(formula.quantity), "{}", formula.quantity);
             assert!(!formula.methods.is_empty() && !formula.why.is_empty());
-            observation::Unit::parse(formula.unit).unwrap_or_else(|e| panic!("{}: {e}", formula.quantity));
+            observation::Unit::parse(formula.unit)
+                .unwrap_or_else(|e| panic!("{}: {e}", formula.quantity));
             for input in formula.inputs {
                 assert!(input.low < input.high, "{} {}", formula.quantity, input.name);
                 if input.kind == Kind::Number {

@@ -93,10 +93,7 @@ pub(super) fn geocentric(unix: f64, delta_t: f64) -> Geocentric {
     let (in_longitude, in_obliquity) = nutation(ephemeris_century);
     // Eq. 24, in tens of millennia.
     let mean_obliquity = polynomial(
-        &[
-            84_381.448, -4_680.93, -1.55, 1_999.25, -51.38, -249.67, -39.05, 7.12, 27.87, 5.79,
-            2.45,
-        ],
+        &[84_381.448, -4_680.93, -1.55, 1_999.25, -51.38, -249.67, -39.05, 7.12, 27.87, 5.79, 2.45],
         millennium / 10.0,
     ) / 3_600.0;
     let obliquity = (mean_obliquity + in_obliquity).to_radians();
@@ -148,8 +145,7 @@ pub fn position(unix: f64, delta_t: f64, place: &Place) -> Position {
     let y = 0.996_647_19 * u.sin() + place.elevation / 6_378_140.0 * latitude.sin();
     let denominator = declination.cos() - x * parallax.sin() * hour.cos();
     let shift = (-x * parallax.sin() * hour.sin()).atan2(denominator);
-    let declination =
-        ((declination.sin() - y * parallax.sin()) * shift.cos()).atan2(denominator);
+    let declination = ((declination.sin() - y * parallax.sin()) * shift.cos()).atan2(denominator);
     let hour = hour - shift;
     let height = (latitude.sin() * declination.sin()
         + latitude.cos() * declination.cos() * hour.cos())

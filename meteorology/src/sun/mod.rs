@@ -10,7 +10,7 @@ mod rising;
 mod tables;
 
 pub use ephemeris::{Place, Position, incidence, julian_day, position};
-pub use rising::{CIVIL, Day, HORIZON, NAUTICAL, ASTRONOMICAL, day};
+pub use rising::{ASTRONOMICAL, CIVIL, Day, HORIZON, NAUTICAL, day};
 
 use crate::validity::{OutOfRange, Valid, within};
 

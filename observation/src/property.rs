@@ -290,10 +290,8 @@ impl Property {
     /// Builds the look-ups; call it once after the lists are filled.
     #[must_use]
     pub fn indexed(mut self) -> Self {
-        self.by_station = (0_u16..)
-            .zip(&self.stations)
-            .map(|(i, s)| (s.id.clone(), StationIndex(i)))
-            .collect();
+        self.by_station =
+            (0_u16..).zip(&self.stations).map(|(i, s)| (s.id.clone(), StationIndex(i))).collect();
         self.by_channel = vec![HashMap::new(); self.stations.len()];
         self.by_senml_name = HashMap::new();
         for (i, channel) in (0_u32..).zip(&self.channels) {

@@ -221,8 +221,9 @@ impl Serialize for Quantity {
 impl<'de> Deserialize<'de> for Quantity {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let name = std::borrow::Cow::<'de, str>::deserialize(deserializer)?;
-        Self::parse(&name)
-            .ok_or_else(|| serde::de::Error::custom(format!("`{name}` is not a quantity known here")))
+        Self::parse(&name).ok_or_else(|| {
+            serde::de::Error::custom(format!("`{name}` is not a quantity known here"))
+        })
     }
 }
 
@@ -271,7 +272,8 @@ mod tests {
     fn every_canonical_unit_is_known_and_fits_its_metric_base() {
         for &quantity in Quantity::ALL {
             let unit = Unit::parse(quantity.unit()).unwrap_or_else(|e| panic!("{quantity}: {e}"));
-            let base = Unit::parse(quantity.base().unit()).unwrap_or_else(|e| panic!("{quantity}: {e}"));
+            let base =
+                Unit::parse(quantity.base().unit()).unwrap_or_else(|e| panic!("{quantity}: {e}"));
             assert!(unit.fits(&base), "{quantity}");
             assert_eq!(Quantity::parse(quantity.name()), Some(quantity));
         }

@@ -47,11 +47,7 @@ pub fn decimal_text(steps: i64, decimals: u8) -> String {
     let digits = format!("{:0width$}", steps.unsigned_abs(), width = usize::from(decimals) + 1);
     let (whole, fraction) = digits.split_at(digits.len() - usize::from(decimals));
     let fraction = fraction.trim_end_matches('0');
-    if fraction.is_empty() {
-        format!("{sign}{whole}")
-    } else {
-        format!("{sign}{whole}.{fraction}")
-    }
+    if fraction.is_empty() { format!("{sign}{whole}") } else { format!("{sign}{whole}.{fraction}") }
 }
 
 #[cfg(test)]

@@ -32,14 +32,8 @@ pub enum Statistic {
 
 impl Statistic {
     /// All statistics, in the order of their numbers.
-    pub const ALL: [Self; 6] = [
-        Self::Point,
-        Self::Mean,
-        Self::Maximum,
-        Self::Minimum,
-        Self::Sum,
-        Self::StandardDeviation,
-    ];
+    pub const ALL: [Self; 6] =
+        [Self::Point, Self::Mean, Self::Maximum, Self::Minimum, Self::Sum, Self::StandardDeviation];
 
     /// The word.
     pub const fn word(self) -> &'static str {

@@ -70,7 +70,11 @@ impl Time {
     pub fn parse(text: &str) -> Result<Self, Malformed> {
         text.parse::<jiff::Timestamp>()
             .map(|t| Self(t.as_nanosecond().div_euclid(1_000_000) as i64))
-            .map_err(|e| Malformed(format!("`{text}` is not an RFC 3339 instant such as 2026-03-01T06:00:00Z: {e}")))
+            .map_err(|e| {
+                Malformed(format!(
+                    "`{text}` is not an RFC 3339 instant such as 2026-03-01T06:00:00Z: {e}"
+                ))
+            })
     }
 
     /// From Unix seconds, rounded to the nearest millisecond; none if it does not
@@ -163,9 +167,7 @@ impl Span {
                 .map(Self)
                 .ok_or_else(fault);
         }
-        let split = trimmed
-            .find(|c: char| c.is_ascii_alphabetic())
-            .ok_or_else(fault)?;
+        let split = trimmed.find(|c: char| c.is_ascii_alphabetic()).ok_or_else(fault)?;
         let (number, unit) = trimmed.split_at(split);
         let number: f64 = number.trim().parse().map_err(|_| fault())?;
         let unit = match unit.trim() {

@@ -189,13 +189,38 @@ impl std::error::Error for UnitFault {}
 
 /// What firmware writes where UCUM has another code; for the hint only, never accepted.
 const OFTEN_MEANT: &[(&str, &str)] = &[
-    ("C", "Cel"), ("°C", "Cel"), ("degC", "Cel"), ("celsius", "Cel"), ("F", "[degF]"),
-    ("°F", "[degF]"), ("degF", "[degF]"), ("kelvin", "K"), ("mb", "mbar"), ("hpa", "hPa"),
-    ("inHg", "[in_i'Hg]"), ("mmHg", "mm[Hg]"), ("kn", "[kn_i]"), ("kt", "[kn_i]"),
-    ("knots", "[kn_i]"), ("kts", "[kn_i]"), ("mph", "[mi_i]/h"), ("kph", "km/h"), ("kmh", "km/h"),
-    ("in", "[in_i]"), ("inch", "[in_i]"), ("ft", "[ft_i]"), ("°", "deg"), ("degrees", "deg"),
-    ("percent", "%"), ("rpm", "/min"), ("W/m^2", "W/m2"), ("W/m²", "W/m2"), ("volt", "V"),
-    ("ohm", "Ohm"), ("sec", "s"), ("ml", "mL"),
+    ("C", "Cel"),
+    ("°C", "Cel"),
+    ("degC", "Cel"),
+    ("celsius", "Cel"),
+    ("F", "[degF]"),
+    ("°F", "[degF]"),
+    ("degF", "[degF]"),
+    ("kelvin", "K"),
+    ("mb", "mbar"),
+    ("hpa", "hPa"),
+    ("inHg", "[in_i'Hg]"),
+    ("mmHg", "mm[Hg]"),
+    ("kn", "[kn_i]"),
+    ("kt", "[kn_i]"),
+    ("knots", "[kn_i]"),
+    ("kts", "[kn_i]"),
+    ("mph", "[mi_i]/h"),
+    ("kph", "km/h"),
+    ("kmh", "km/h"),
+    ("in", "[in_i]"),
+    ("inch", "[in_i]"),
+    ("ft", "[ft_i]"),
+    ("°", "deg"),
+    ("degrees", "deg"),
+    ("percent", "%"),
+    ("rpm", "/min"),
+    ("W/m^2", "W/m2"),
+    ("W/m²", "W/m2"),
+    ("volt", "V"),
+    ("ohm", "Ohm"),
+    ("sec", "s"),
+    ("ml", "mL"),
 ];
 
 impl Unit {
@@ -210,11 +235,11 @@ impl Unit {
                 .iter()
                 .find(|(wrong, _)| wrong.eq_ignore_ascii_case(code))
                 .map(|&(_, right)| right)
-                .or_else(|| {
-                    ATOMS.iter().map(|a| a.code).find(|c| c.eq_ignore_ascii_case(code))
-                });
+                .or_else(|| ATOMS.iter().map(|a| a.code).find(|c| c.eq_ignore_ascii_case(code)));
             match meant {
-                Some(right) => UnitFault(format!("`{code}` is not a UCUM unit code; did you mean `{right}`?")),
+                Some(right) => {
+                    UnitFault(format!("`{code}` is not a UCUM unit code; did you mean `{right}`?"))
+                }
                 None => UnitFault(format!("`{code}` is not a UCUM unit code known here")),
             }
         };
@@ -266,10 +291,7 @@ impl Unit {
             let (name, exponent) = split_exponent(term).ok_or_else(unknown)?;
             let atom = match name {
                 annotation if annotation.starts_with('{') && annotation.ends_with('}') => &ATOMS[0],
-                name => ATOMS
-                    .iter()
-                    .find(|a| a.code == name && name != "/")
-                    .ok_or_else(unknown)?,
+                name => ATOMS.iter().find(|a| a.code == name && name != "/").ok_or_else(unknown)?,
             };
             let power = if divide { -exponent } else { exponent };
             unit.dimension = unit.dimension.plus(atom.dimension, power).ok_or_else(unknown)?;
@@ -387,7 +409,12 @@ impl Measure {
             let exponent = matches!(c, 'e' | 'E')
                 && text[i + 1..].starts_with(|d: char| d.is_ascii_digit() || d == '-' || d == '+')
                 && i > 0;
-            if c.is_ascii_digit() || c == '.' || exponent || exponent_sign || (i == 0 && matches!(c, '+' | '-')) {
+            if c.is_ascii_digit()
+                || c == '.'
+                || exponent
+                || exponent_sign
+                || (i == 0 && matches!(c, '+' | '-'))
+            {
                 end = i + c.len_utf8();
             } else {
                 break;
@@ -401,7 +428,9 @@ impl Measure {
             .ok_or_else(|| UnitFault(format!("`{text}` does not begin with a number")))?;
         let code = code.trim();
         if code.is_empty() {
-            return Err(UnitFault(format!("`{text}` has no unit; write it like \"{number} UNIT\"")));
+            return Err(UnitFault(format!(
+                "`{text}` has no unit; write it like \"{number} UNIT\""
+            )));
         }
         Ok(Self { value, unit: Unit::parse(code)? })
     }
@@ -460,7 +489,10 @@ mod tests {
             (1.0, "mL", "mm3", 1_000.0),
         ] {
             let got = convert(value, from, to);
-            assert!((got - expected).abs() <= 1e-12 * expected.abs().max(1.0), "{value} {from} = {got} {to}");
+            assert!(
+                (got - expected).abs() <= 1e-12 * expected.abs().max(1.0),
+                "{value} {from} = {got} {to}"
+            );
         }
     }
 
@@ -476,7 +508,9 @@ mod tests {
         let hpa = Unit::parse("hPa").unwrap_or_else(|e| panic!("{e}"));
         let cel = Unit::parse("Cel").unwrap_or_else(|e| panic!("{e}"));
         assert_eq!(hpa.convert(1.0, &cel), None);
-        for (wrong, hint) in [("degC", "Cel"), ("mph", "[mi_i]/h"), ("HPA", "hPa"), ("inHg", "[in_i'Hg]")] {
+        for (wrong, hint) in
+            [("degC", "Cel"), ("mph", "[mi_i]/h"), ("HPA", "hPa"), ("inHg", "[in_i'Hg]")]
+        {
             let fault = Unit::parse(wrong).err().map(|e| e.0).unwrap_or_default();
             assert!(fault.contains(&format!("`{hint}`")), "{wrong}: {fault}");
         }

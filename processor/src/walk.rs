@@ -462,8 +462,11 @@ impl Processor {
             } else {
                 let calm = self.calm(station, minute);
                 let asked = Asked { minute, alive: own || beat, calm };
-                let samples =
-                    Samples { points: &points, count: Default::default(), supply: &supply };
+                let samples = Samples {
+                    points: &points,
+                    count: crate::counting::Count::default(),
+                    supply: &supply,
+                };
                 if let (Some(part), Some(instrument)) =
                     (self.plan.parts.get(place), self.property.instruments.get(place))
                 {

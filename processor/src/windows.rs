@@ -466,7 +466,7 @@ fn rain(
             }
         }
     }
-    let plausible = sum >= 0.0 && sum <= quality::range::GREATEST_MINUTE_OF_RAIN;
+    let plausible = (0.0..=quality::range::GREATEST_MINUTE_OF_RAIN).contains(&sum);
     let flag = trusted.0.worse(if plausible { Flag::Good } else { Flag::Erroneous });
     let reasons = if plausible { trusted.1 } else { trusted.1.with(Reason::Range) };
     let Some(steps) = to_steps(sum, Quantity::PrecipitationDepth.decimals()) else { return };

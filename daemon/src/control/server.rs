@@ -34,10 +34,14 @@ pub struct Server {
 /// # Errors
 /// Why it cannot be opened; the message names it.
 pub fn open(path: &Path) -> std::io::Result<Server> {
-    let named = |e: std::io::Error| std::io::Error::new(e.kind(), format!("{}: {e}", path.display()));
+    let named =
+        |e: std::io::Error| std::io::Error::new(e.kind(), format!("{}: {e}", path.display()));
     if let Ok(there) = std::fs::symlink_metadata(path) {
         if !there.file_type().is_socket() {
-            return Err(std::io::Error::other(format!("{} is there and no socket", path.display())));
+            return Err(std::io::Error::other(format!(
+                "{} is there and no socket",
+                path.display()
+            )));
         }
         if std::os::unix::net::UnixStream::connect(path).is_ok() {
             return Err(std::io::Error::other(format!("{} is in use", path.display())));
@@ -96,7 +100,11 @@ async fn converse(mut stream: UnixStream, view: &View, commands: &mpsc::Sender<C
     drop(write.write_all(text.as_bytes()).await);
 }
 
-async fn answer(line: &str, view: &View, commands: &mpsc::Sender<Command>) -> Result<Value, String> {
+async fn answer(
+    line: &str,
+    view: &View,
+    commands: &mpsc::Sender<Command>,
+) -> Result<Value, String> {
     let request: Request = serde_json::from_str(line).map_err(|e| e.to_string())?;
     let owner = || match (&request.station, &request.gateway) {
         (Some(station), None) => view

@@ -189,7 +189,9 @@ impl<P: Process> Core<P> {
         }));
         if result.is_ok() {
             let mut taken = mark.since(&self.out);
-            if let Some(joined) = mark.set_aside.checked_sub(1).and_then(|p| self.out.set_aside.get(p)) {
+            if let Some(joined) =
+                mark.set_aside.checked_sub(1).and_then(|p| self.out.set_aside.get(p))
+            {
                 taken.set_aside += (joined.message.samples.len() - last_aside) as u64;
             }
             return Ok(taken);
@@ -248,7 +250,8 @@ impl<P: Process> Core<P> {
         (out.accepted, out.repeats, out.redelivered) =
             (before.accepted, before.repeats, before.redelivered);
         let culprit = std::mem::replace(&mut self.spare, nothing());
-        out.set_aside.push(processor::SetAside { message: culprit.clone(), reason: Refusal::Panic });
+        out.set_aside
+            .push(processor::SetAside { message: culprit.clone(), reason: Refusal::Panic });
         self.spare = culprit;
         Ok(())
     }
@@ -271,10 +274,12 @@ impl<P: Process> Core<P> {
         if !self.is_waiting() {
             return Ok(None);
         }
-        self.aside.extend(self.out.set_aside.drain(..).map(|a| history::SetAside {
-            message: a.message,
-            reason: a.reason,
-        }));
+        self.aside.extend(
+            self.out
+                .set_aside
+                .drain(..)
+                .map(|a| history::SetAside { message: a.message, reason: a.reason }),
+        );
         let state = if state { self.processor.save() } else { Vec::new() };
         // While a step of the clock is under way the records still stand before it.
         let walked = self.hold_walked.unwrap_or(self.now);

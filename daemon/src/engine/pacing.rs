@@ -3,7 +3,9 @@
 //! The commit interval is an upper bound. A commit is due at once when the interval is
 //! zero, when enough waits, for a sender that sleeps, and for a sender that is catching
 //! up: one that got its last receipt a moment ago, has something waiting again, and has
-//! sent much more lately than its stations' intervals ask for. Whoever waits for an
+//! sent much more lately than its stations' intervals ask for. A sender that waits for
+//! each receipt before it speaks again can never send much while the interval holds it
+//! back; it is known by doing so several times in a row, one message a receipt. Whoever waits for an
 //! answer to a request is not kept waiting longer than [`LONGEST_REQUEST`].
 
 use observation::{Property, StationIndex};
@@ -21,6 +23,10 @@ pub const LONGEST_REQUEST: Duration = Duration::from_millis(1_400);
 const SOON: Duration = Duration::from_millis(100);
 /// Senders that said nothing for this long are forgotten.
 const FORGET: Duration = Duration::from_secs(60);
+/// Receipts in a row, each followed [`SOON`] by one message and no more, after which a
+/// sender is taken to wait for each. Steady traffic that happens to look like this stops
+/// doing so as soon as its receipts come at once.
+const STREAK: u32 = 5;
 /// Seconds that "lately" is long.
 const LATELY: usize = 10;
 
@@ -28,6 +34,11 @@ const LATELY: usize = 10;
 #[derive(Debug)]
 struct Sender {
     last_receipt: Option<Duration>,
+    /// Messages since the last receipt, and whether the first of them came soon after it.
+    unanswered: u32,
+    prompt: bool,
+    /// Receipts in a row that were followed soon by one message.
+    streak: u32,
     /// Samples in each of the last seconds, by second modulo [`LATELY`].
     samples: [u32; LATELY],
     /// The second that was counted last.
@@ -117,6 +128,9 @@ impl Pacing {
         let second = now.as_secs();
         let known = self.senders.entry(sender).or_insert_with(|| Sender {
             last_receipt: None,
+            unanswered: 0,
+            prompt: false,
+            streak: 0,
             samples: [0; LATELY],
             second,
             stations: Vec::new(),
@@ -131,7 +145,12 @@ impl Pacing {
             known.asked += asked;
         }
         let soon = known.last_receipt.is_some_and(|last| now.saturating_sub(last) < SOON);
+        known.unanswered = known.unanswered.saturating_add(1);
+        if known.unanswered == 1 {
+            known.prompt = soon;
+        }
         if soon {
+            self.urgent |= known.unanswered == 1 && known.streak >= STREAK;
             let lately: f64 = known.samples.iter().map(|&n| f64::from(n)).sum();
             self.urgent |= lately > 2.0 * known.asked;
         }
@@ -167,6 +186,9 @@ impl Pacing {
         for sender in senders {
             if let Some(known) = self.senders.get_mut(&sender) {
                 known.last_receipt = Some(now);
+                let one_by_one = known.prompt && known.unanswered == 1;
+                known.streak = if one_by_one { known.streak.saturating_add(1) } else { 0 };
+                known.unanswered = 0;
             }
         }
         if now.saturating_sub(self.swept) > FORGET {
@@ -281,6 +303,20 @@ mod tests {
             now += 1;
         }
         assert!(commits_at_once >= 95, "{commits_at_once} of 100");
+        // The same for a sender whose intervals ask for as much as the commit interval
+        // lets through.
+        let mut dense = Pacing::new(&property(false), Duration::from_millis(1_000));
+        dense.stations = vec![(1_000.0, false)];
+        let (mut now, mut at_once) = (0, 0);
+        for _ in 0..100 {
+            dense.arrived(at(now), 7, STATION, 1, 40, false);
+            let Some(deadline) = dense.deadline() else { panic!("something waits") };
+            at_once += u32::from(deadline == at(now));
+            now = u64::try_from(deadline.as_millis()).unwrap_or(u64::MAX);
+            dense.committed(at(now), std::iter::once(7));
+            now += 1;
+        }
+        assert!(at_once >= 90, "{at_once} of 100");
         // One message in 30 s, as its interval asks for, waits for the interval.
         for minute in 1..10 {
             let now = 1_000_000 + minute * 30_000;

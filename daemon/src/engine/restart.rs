@@ -156,7 +156,9 @@ fn saved(history: &History) -> Result<Option<(u64, Saved)>, ReadError> {
     match serde_json::from_slice(&found.part.body) {
         Ok(saved) => Ok(Some((found.at, saved))),
         Err(error) => {
-            tracing::warn!("the saved state is not readable ({error}); it is built anew from the log");
+            tracing::warn!(
+                "the saved state is not readable ({error}); it is built anew from the log"
+            );
             Ok(None)
         }
     }
@@ -185,8 +187,7 @@ impl Process for Judge {
 
     fn live(&self, instrument: InstrumentIndex) -> Option<Live> {
         let live = self.processor.live(instrument)?;
-        let decimals =
-            self.property.instruments.get(instrument.0 as usize)?.quantity.decimals();
+        let decimals = self.property.instruments.get(instrument.0 as usize)?.quantity.decimals();
         Some(Live {
             value: live.value.and_then(|v| to_steps(v, decimals)),
             flag: live.flag,

@@ -8,7 +8,9 @@ use history::{Committed, History, Look, ReadError, Selection};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::time::{DAY, HOUR, MINUTE};
-use observation::{Message, Property, Quantity, Reading, Series, Span, StationIndex, Statistic, Time};
+use observation::{
+    Message, Property, Quantity, Reading, Series, Span, StationIndex, Statistic, Time,
+};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -68,9 +70,10 @@ impl Standing {
                 let station = property.station(&s.station);
                 gauges.iter().position(|g| {
                     minute
-                        && property.instruments.get(g.instrument.0 as usize).is_some_and(|i| {
-                            Some(i.station) == station && i.id == s.instrument
-                        })
+                        && property
+                            .instruments
+                            .get(g.instrument.0 as usize)
+                            .is_some_and(|i| Some(i.station) == station && i.id == s.instrument)
                 })
             })
             .collect();
@@ -142,9 +145,7 @@ impl Standing {
         let place = reading.series.0 as usize;
         if reading.time <= now
             && let Some(newest) = self.newest.get_mut(place)
-            && newest.is_none_or(|n| {
-                (n.time, n.revision) <= (reading.time, reading.revision)
-            })
+            && newest.is_none_or(|n| (n.time, n.revision) <= (reading.time, reading.revision))
         {
             *newest = Some(*reading);
         }

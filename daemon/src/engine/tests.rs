@@ -157,12 +157,12 @@ fn until(what: &str, mut condition: impl FnMut() -> bool) {
 }
 
 fn values(directory: &Path, property: &Property) -> Vec<f64> {
-    let reader =
-        history::Reader::open(directory, property, &[], &["push".to_owned()]).unwrap();
+    let reader = history::Reader::open(directory, property, &[], &["push".to_owned()]).unwrap();
     let mut values = Vec::new();
     for record in reader.look().records(0) {
         if let Entry::Batch { messages, .. } = record.unwrap().entry {
-            values.extend(messages.iter().flat_map(|m| &m.samples).filter_map(|s| s.value.number()));
+            values
+                .extend(messages.iter().flat_map(|m| &m.samples).filter_map(|s| s.value.number()));
         }
     }
     values

@@ -46,7 +46,8 @@ impl Timekeeping {
     /// Looks at the clock: whether it was set since the last look.
     pub fn look(&mut self, clock: &dyn Clock) -> Option<Step> {
         let (wall, passed) = (clock.now(), clock.monotonic());
-        let went = i64::try_from(passed.saturating_sub(self.passed).as_millis()).unwrap_or(i64::MAX);
+        let went =
+            i64::try_from(passed.saturating_sub(self.passed).as_millis()).unwrap_or(i64::MAX);
         let expected = Time(self.wall.0.saturating_add(went));
         let before = self.latest;
         (self.wall, self.passed) = (wall, passed);

@@ -12,8 +12,8 @@ use crate::counts::{Counts, SampleResult};
 use crate::tokens::Tokens;
 use adapters::port::{Delivery, Receipt, Refused};
 use history::{Committed, WriteError};
-use observation::refusal::Stage;
 use observation::property::InstrumentIndex;
+use observation::refusal::Stage;
 use observation::time::MINUTE;
 use observation::{Message, Refusal, SourceIndex, Span, StationIndex, Time};
 use std::sync::Arc;
@@ -234,7 +234,8 @@ impl<P: Process> Turn<P> {
         let received = self.timekeeping.received();
         for mut message in messages {
             message.received = received;
-            let (station, source, samples) = (message.station, message.source, message.samples.len());
+            let (station, source, samples) =
+                (message.station, message.source, message.samples.len());
             let bytes = 24 + 12 * samples;
             self.pacing.arrived(passed, sender, station, samples, bytes, request);
             let boundaries = self.core.waiting().panics.len();
@@ -260,21 +261,38 @@ impl<P: Process> Turn<P> {
     ) {
         let counts = &self.counts;
         counts.add_samples(source, SampleResult::Accepted, taken.accepted);
-        if taken.accepted == 0 || taken.repeats + taken.conflicts + taken.redelivered + taken.set_aside > 0 {
+        if taken.accepted == 0
+            || taken.repeats + taken.conflicts + taken.redelivered + taken.set_aside > 0
+        {
             counts.add_samples(source, SampleResult::Repeated, taken.repeats);
             counts.add_samples(source, SampleResult::Conflict, taken.conflicts);
             counts.add_samples(source, SampleResult::Redelivered, taken.redelivered);
             counts.add_samples(source, SampleResult::SetAside, taken.set_aside);
             for _ in 0..taken.conflicts {
-                self.refuse(station, source, Refusal::Conflict, "a repeat with another value; the first stays");
+                self.refuse(
+                    station,
+                    source,
+                    Refusal::Conflict,
+                    "a repeat with another value; the first stays",
+                );
             }
             if taken.set_aside > 0 {
                 let fresh = self.core.waiting().set_aside.get(asides..).unwrap_or_default();
                 match fresh {
-                    [] => self.refuse(station, source, Refusal::Panic, "processing it failed inside; set aside"),
+                    [] => self.refuse(
+                        station,
+                        source,
+                        Refusal::Panic,
+                        "processing it failed inside; set aside",
+                    ),
                     fresh => {
                         for aside in fresh {
-                            self.refuse(station, source, aside.reason, &told(aside.reason, &aside.message));
+                            self.refuse(
+                                station,
+                                source,
+                                aside.reason,
+                                &told(aside.reason, &aside.message),
+                            );
                         }
                     }
                 }
@@ -287,7 +305,12 @@ impl<P: Process> Turn<P> {
 
     fn boundary_failed(&self, station: StationIndex) {
         self.counts.add_boundary_panic(station);
-        self.refuse(station, SourceIndex(0), Refusal::Panic, "a minute could not be evaluated; it gives no reading");
+        self.refuse(
+            station,
+            SourceIndex(0),
+            Refusal::Panic,
+            "a minute could not be evaluated; it gives no reading",
+        );
     }
 
     fn refuse(&self, station: StationIndex, source: SourceIndex, reason: Refusal, detail: &str) {
@@ -382,7 +405,9 @@ impl<P: Process> Turn<P> {
         if self.stop.is_cancelled() {
             let waited = self.clock.monotonic().saturating_sub(self.committed);
             if waited > LAST_PATIENCE {
-                return Err(Fatal(format!("stopped while {error}; what was not acknowledged is lost here and with its senders")));
+                return Err(Fatal(format!(
+                    "stopped while {error}; what was not acknowledged is lost here and with its senders"
+                )));
             }
         }
         *pause = (*pause * 2).min(LONGEST_PAUSE);

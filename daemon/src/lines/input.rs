@@ -155,7 +155,9 @@ impl<'de> Deserialize<'de> for Given {
                 Ok(Given(Value::Text(text.into())))
             }
             fn visit_f64<E: de::Error>(self, number: f64) -> Result<Given, E> {
-                Finite::new(number).map(|n| Given(Value::Number(n))).ok_or_else(|| E::custom("not finite"))
+                Finite::new(number)
+                    .map(|n| Given(Value::Number(n)))
+                    .ok_or_else(|| E::custom("not finite"))
             }
             fn visit_i64<E: de::Error>(self, number: i64) -> Result<Given, E> {
                 self.visit_f64(number as f64)
@@ -209,8 +211,9 @@ pub fn parse(line: &str) -> Result<Option<Line<'_>>, String> {
         let observation = history::Observation {
             station: raw.station.ok_or("an observation without `station`")?.into_owned(),
             time,
-            quantity: Quantity::parse(&quantity)
-                .ok_or_else(|| format!("`{}` is no quantity", adapters::payload::shown(&quantity)))?,
+            quantity: Quantity::parse(&quantity).ok_or_else(|| {
+                format!("`{}` is no quantity", adapters::payload::shown(&quantity))
+            })?,
             value,
             unit: raw.unit.ok_or("an observation without `unit`")?.into_owned(),
         };
@@ -266,7 +269,8 @@ mod tests {
         assert_eq!((sample.boot.as_deref(), sample.sequence), (Some("b"), Some(4)));
         assert_eq!(parse(r#"{"received":"2026-03-01T06:00:00Z"}"#).unwrap(), Some(Line::End(time)));
         assert_eq!(
-            parse(r#"{"received":"2026-03-01T06:00:00Z","clock_step":"2026-03-01T05:00:00Z"}"#).unwrap(),
+            parse(r#"{"received":"2026-03-01T06:00:00Z","clock_step":"2026-03-01T05:00:00Z"}"#)
+                .unwrap(),
             Some(Line::ClockStep { old: time, new: Time::parse("2026-03-01T05:00:00Z").unwrap() })
         );
         assert!(matches!(parse(r#" [{"n":"a/b","v":1}] "#).unwrap(), Some(Line::Pack(_))));

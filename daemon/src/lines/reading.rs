@@ -215,7 +215,12 @@ mod tests {
     use super::*;
     use observation::{Flag, Quantity, Reason, Reasons, Span, Statistic, Time};
 
-    fn series(station: &str, quantity: Quantity, statistic: Statistic, period: Option<Span>) -> Series {
+    fn series(
+        station: &str,
+        quantity: Quantity,
+        statistic: Statistic,
+        period: Option<Span>,
+    ) -> Series {
         Series {
             station: station.to_owned(),
             instrument: "cup".to_owned(),
@@ -240,7 +245,8 @@ mod tests {
 
     #[test]
     fn a_line_has_every_field_in_the_order_of_the_contract() {
-        let list = [series("orchard", Quantity::WindSpeed, Statistic::Mean, Some(Span::minutes(10)))];
+        let list =
+            [series("orchard", Quantity::WindSpeed, Statistic::Mean, Some(Span::minutes(10)))];
         let lines = ReadingLines::of_series(&list);
         let mut kept = reading(0, 1_764_064_800_000, Some(360));
         kept.reasons = Reasons::from(Reason::Clock).with(Reason::Incomplete);

@@ -80,7 +80,11 @@ mod tests {
             let turn = self.0.fetch_add(1, Ordering::SeqCst);
             Box::pin(async move {
                 match turn {
-                    0 => End { reason: "device /dev/none is gone".to_owned(), fault: false, useful: true },
+                    0 => End {
+                        reason: "device /dev/none is gone".to_owned(),
+                        fault: false,
+                        useful: true,
+                    },
                     1 => panic!("a defect"),
                     _ => std::future::pending().await,
                 }

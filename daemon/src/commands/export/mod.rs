@@ -27,8 +27,9 @@ struct Asked<'a> {
 /// Status 2 for arguments that make no sense, 78 for refused settings, 1 for a history
 /// that cannot be read.
 pub fn execute(arguments: &Export) -> Result<(), Failure> {
-    let settings = config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
-        .map_err(|faults| wiring::refused(&faults))?;
+    let settings =
+        config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
+            .map_err(|faults| wiring::refused(&faults))?;
     let instant = |text: &Option<String>, name: &str| {
         text.as_deref()
             .map(|t| Time::parse(t).map_err(|e| Failure::usage(format!("--{name}: {e}"))))

@@ -12,7 +12,11 @@ use std::io::Write;
 /// Readings fetched at a time.
 const PART: usize = 4_096;
 
-pub(super) fn print(reader: &Reader, asked: &Asked<'_>, output: &mut impl Write) -> Result<(), Trouble> {
+pub(super) fn print(
+    reader: &Reader,
+    asked: &Asked<'_>,
+    output: &mut impl Write,
+) -> Result<(), Trouble> {
     let names = reader.names();
     let lines = ReadingLines::of_names(names);
     let from = asked.from.unwrap_or(Time(i64::MIN / 4));
@@ -73,7 +77,13 @@ pub(super) fn print(reader: &Reader, asked: &Asked<'_>, output: &mut impl Write)
 }
 
 /// Appends finished steps: the fields of a reading, then least, greatest and counts.
-fn steps(lines: &ReadingLines, done: &mut Vec<Step>, names: &history::Names, csv: bool, text: &mut Vec<u8>) {
+fn steps(
+    lines: &ReadingLines,
+    done: &mut Vec<Step>,
+    names: &history::Names,
+    csv: bool,
+    text: &mut Vec<u8>,
+) {
     done.sort_by_key(|s| (s.end, lines.rank(s.series)));
     for step in done.drain(..) {
         let decimals = names.unit_and_decimals(step.series).map_or(0, |(_, d)| d);

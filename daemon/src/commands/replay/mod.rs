@@ -18,9 +18,11 @@ use std::path::Path;
 /// be written.
 pub fn execute(arguments: &Replay) -> Result<(), Failure> {
     logging::start(logging::Usual::Warnings);
-    let settings = config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
-        .map_err(|faults| wiring::refused(&faults))?;
-    let failed = |path: &Path, e: std::io::Error| Failure::failed(format!("{}: {e}", path.display()));
+    let settings =
+        config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
+            .map_err(|faults| wiring::refused(&faults))?;
+    let failed =
+        |path: &Path, e: std::io::Error| Failure::failed(format!("{}: {e}", path.display()));
     let mut input: Box<dyn BufRead> = if arguments.input == Path::new("-") {
         Box::new(BufReader::new(std::io::stdin().lock()))
     } else {

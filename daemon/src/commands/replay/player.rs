@@ -127,7 +127,11 @@ impl Player {
     }
 
     /// One line; the inner error is why it was refused.
-    fn line(&mut self, line: Line<'_>, output: &mut impl Write) -> Result<Result<(), String>, Failure> {
+    fn line(
+        &mut self,
+        line: Line<'_>,
+        output: &mut impl Write,
+    ) -> Result<Result<(), String>, Failure> {
         self.ended = matches!(line, Line::End(_));
         match line {
             Line::Sample(sample) => return self.sample(&sample, output),
@@ -174,7 +178,10 @@ impl Player {
             return Ok(Err(format!("no station `{}` in the settings", line.station)));
         };
         let Some(channel) = self.property.channel(station, &line.channel) else {
-            return Ok(Err(format!("station `{}` has no channel `{}`", line.station, line.channel)));
+            return Ok(Err(format!(
+                "station `{}` has no channel `{}`",
+                line.station, line.channel
+            )));
         };
         let accepts_text =
             self.property.channels.get(channel.0 as usize).is_some_and(|c| c.accepts_text);
@@ -254,7 +261,12 @@ impl Player {
         SourceIndex(u16::try_from(place).unwrap_or(0))
     }
 
-    fn rare(&mut self, received: Time, entry: &Entry, output: &mut impl Write) -> Result<(), Failure> {
+    fn rare(
+        &mut self,
+        received: Time,
+        entry: &Entry,
+        output: &mut impl Write,
+    ) -> Result<(), Failure> {
         self.send(output)?;
         let received = self.dated(Some(received), received);
         self.received = Some(received);

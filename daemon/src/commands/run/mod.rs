@@ -117,7 +117,12 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         sessions.spawn(supervision::supervise(source, context, Arc::clone(&view.counts)));
     }
     drop(intake);
-    shown.spawn(ready::announce(page_address, listeners, Arc::clone(&view.counts), showing.clone()));
+    shown.spawn(ready::announce(
+        page_address,
+        listeners,
+        Arc::clone(&view.counts),
+        showing.clone(),
+    ));
     shown.spawn(ready::feed_watchdog(Arc::clone(&view.counts), showing.clone()));
 
     let early = tokio::select! {

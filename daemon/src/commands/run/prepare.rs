@@ -105,9 +105,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
     let since_saved = since_saved(&history, now)?;
     let rebuild = {
         let (property, options) = (Arc::clone(&property), options(&settings));
-        Box::new(move |history: &History| {
-            Judge::restored(&property, options, history, &mut |_| {})
-        })
+        Box::new(move |history: &History| Judge::restored(&property, options, history, &mut |_| {}))
     };
     let (timekeeping, first_step) =
         Timekeeping::start(clock.as_ref(), history.last().map(|l| l.received.max(l.walked)));

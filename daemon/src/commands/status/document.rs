@@ -106,7 +106,12 @@ pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: Vec<Value>) -> V
     })
 }
 
-fn instruments(snapshot: &Snapshot, property: &Property, station: StationIndex, now: Time) -> Vec<Value> {
+fn instruments(
+    snapshot: &Snapshot,
+    property: &Property,
+    station: StationIndex,
+    now: Time,
+) -> Vec<Value> {
     (0_u32..)
         .zip(&property.instruments)
         .filter(|(_, i)| i.station == station)

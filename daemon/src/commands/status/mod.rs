@@ -22,8 +22,9 @@ use std::sync::Arc;
 /// # Errors
 /// Refused settings; neither a service nor a history that can be read.
 pub fn execute(arguments: &Status) -> Result<(), Failure> {
-    let settings = config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
-        .map_err(|faults| wiring::refused(&faults))?;
+    let settings =
+        config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
+            .map_err(|faults| wiring::refused(&faults))?;
     let request = Request { command: Word::Status, station: None, gateway: None };
     let document = match control::ask(&settings, &request) {
         Answer::Given(document) => document,
@@ -43,10 +44,8 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
     let property = Arc::new(settings.property.clone());
     let series: Arc<[Series]> = restart::series(settings).into();
     let names: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
-    let reader =
-        history::Reader::open(&settings.history.directory, &property, &series, &names).map_err(|e| {
-            Failure::failed(format!("isobarn is not running, and {e}"))
-        })?;
+    let reader = history::Reader::open(&settings.history.directory, &property, &series, &names)
+        .map_err(|e| Failure::failed(format!("isobarn is not running, and {e}")))?;
     let failed = |e: history::ReadError| Failure::failed(e.to_string());
     let now = SystemClock::new().now();
     let mut standing = Standing::new(
@@ -92,7 +91,10 @@ fn bytes(directory: &std::path::Path) -> u64 {
 }
 
 /// The newest message of each station in the last two days of the log.
-fn recent(reader: &history::Reader, now: Time) -> Result<Vec<observation::Message>, history::ReadError> {
+fn recent(
+    reader: &history::Reader,
+    now: Time,
+) -> Result<Vec<observation::Message>, history::ReadError> {
     let look = reader.look();
     let Some(last) = look.last()? else { return Ok(Vec::new()) };
     let from = look.number_at(last.received.min(now) - observation::Span::days(2))?;

@@ -45,8 +45,11 @@ pub(super) fn render(document: &Value) -> String {
             };
             let reasons: Vec<&str> =
                 rows(instrument, "reasons").iter().filter_map(Value::as_str).collect();
-            let why =
-                if reasons.is_empty() { String::new() } else { format!(" ({})", reasons.join(", ")) };
+            let why = if reasons.is_empty() {
+                String::new()
+            } else {
+                format!(" ({})", reasons.join(", "))
+            };
             let _ = writeln!(out, "    {:<24} {value:<16} {flag}{why}", word(instrument, "id"));
         }
         for refusal in rows(station, "refusals").iter().rev().take(3) {
@@ -120,9 +123,16 @@ mod tests {
             "history": {"bytes": 2_500_000, "written_bytes": 0, "last_commit": null},
             "next": ["look at source house"],
         }));
-        for needed in
-            ["orchard", "silent", "7 min", "17.3 Cel", "doubtful (step)", "down: no route", "2.5 MB", "- look at"]
-        {
+        for needed in [
+            "orchard",
+            "silent",
+            "7 min",
+            "17.3 Cel",
+            "doubtful (step)",
+            "down: no route",
+            "2.5 MB",
+            "- look at",
+        ] {
             assert!(text.contains(needed), "{needed} is missing in\n{text}");
         }
     }

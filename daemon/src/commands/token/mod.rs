@@ -57,9 +57,9 @@ fn open(settings: &Settings) -> Result<History, Failure> {
     let now = SystemClock::new().now();
     match History::open(&settings.history.directory, &Options::at(now)) {
         Ok((history, _)) => Ok(history),
-        Err(error @ OpenError::Locked { .. }) => Err(Failure::failed(format!(
-            "{error}, but its control socket cannot be reached"
-        ))),
+        Err(error @ OpenError::Locked { .. }) => {
+            Err(Failure::failed(format!("{error}, but its control socket cannot be reached")))
+        }
         Err(error) => Err(Failure::failed(error.to_string())),
     }
 }
@@ -106,9 +106,14 @@ fn revoke(asked: &TokenOwner) -> Result<(), Failure> {
     };
     let noun = if count == 1 { "token" } else { "tokens" };
     println!("{count} {noun} of {owner} revoked");
-    let by_file = settings.credentials.iter().any(|f| name_of(&settings, f.owner) == Some((gateway, owner.as_str())));
+    let by_file = settings
+        .credentials
+        .iter()
+        .any(|f| name_of(&settings, f.owner) == Some((gateway, owner.as_str())));
     if by_file {
-        eprintln!("The token in its token_file stays good until the file is changed and the service restarted.");
+        eprintln!(
+            "The token in its token_file stays good until the file is changed and the service restarted."
+        );
     }
     Ok(())
 }

@@ -101,10 +101,6 @@ subscribe = [
     until("the return", || {
         (metric(&client, &program, "isobarn_source_up", "house")? == "1").then_some(())
     });
-    publish(port, "number/orchard/t", "9.75", &[]);
-    until("a value after the return", || {
-        (metric(&client, &program, temperature, "orchard")? == "9.75").then_some(())
-    });
 }
 
 #[test]

@@ -49,8 +49,8 @@ impl Sky {
             + 2.5 * self.wave(2, seconds, 1.1 * DAY)
             + 0.25 * self.noise(3, seconds / 1_800.0);
         // Showers come with the lows and last a few minutes.
-        let shower = self.noise(4, seconds / 240.0) + 0.3 * low;
-        let rainfall_rate = if shower > 0.1 { 40.0 * (shower - 0.1) } else { 0.0 };
+        let shower = self.noise(4, seconds / 240.0) + 0.2 * low;
+        let rainfall_rate = if shower > 0.0 { 24.0 * shower } else { 0.0 };
         let cloud = (0.5 + 0.3 * low + 0.3 * self.noise(5, seconds / 1_200.0)).clamp(0.0, 1.0);
         let sun = (TAU * (hour - 6.0) / 24.0).sin().max(0.0);
         let shortwave = 820.0 * sun * (1.0 - 0.75 * cloud);
@@ -76,7 +76,7 @@ impl Sky {
         let wind_speed = (mean * (1.0 + 0.7 * gust)).max(0.0);
         let wind_from = (235.0 - 40.0 * self.wave(14, seconds, 4.3 * DAY)
             + 20.0 * self.noise(15, seconds / 600.0)
-            + 18.0 * self.noise(16, seconds / 13.0))
+            + 32.0 * self.noise(16, seconds / 13.0))
         .rem_euclid(360.0);
         Weather {
             air_temperature,

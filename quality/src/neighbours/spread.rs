@@ -1,0 +1,93 @@
+//! A covariance about zero that forgets, and the drawing in of what is far out.
+
+use super::matrix::{Factor, Symmetric, square};
+use serde::{Deserialize, Serialize};
+
+/// Sum of outer products and the number of them, both after forgetting.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Spread {
+    sum: Symmetric,
+    count: f64,
+    factor: Option<Factor>,
+}
+
+impl Spread {
+    /// Nothing seen.
+    pub fn new(length: usize) -> Self {
+        Self { sum: Symmetric::zero(length), count: 0.0, factor: None }
+    }
+
+    /// How many residuals stand behind it, after forgetting.
+    pub const fn count(&self) -> f64 {
+        self.count
+    }
+
+    /// Forgets a share.
+    pub fn forget(&mut self, keep: f64) {
+        self.sum.scale(keep);
+        self.count *= keep;
+    }
+
+    /// Adds one residual.
+    pub fn add(&mut self, residual: &[f64]) {
+        self.sum.add_outer(residual, 1.0);
+        self.count += 1.0;
+    }
+
+    /// Brings the factor up to date.
+    pub fn refresh(&mut self) {
+        if self.count > 0.0 {
+            let mut covariance = self.sum.clone();
+            covariance.scale(1.0 / self.count);
+            self.factor = covariance.factor(1e-9);
+        }
+    }
+
+    /// The factor of the covariance as last refreshed.
+    pub const fn factor(&self) -> Option<&Factor> {
+        self.factor.as_ref()
+    }
+
+    /// Mean squared length of a residual in units of spread: 1 on average.
+    pub fn length(&self, residual: &[f64]) -> Option<f64> {
+        let factor = self.factor.as_ref()?;
+        let mut white = residual.to_vec();
+        factor.whiten(&mut white);
+        Some(square(&white) / residual.len().max(1) as f64)
+    }
+
+    /// Draws the residual in to `limit` spreads (after Huber 1964, from memory); returns
+    /// the mean squared length it had.
+    pub fn draw_in(&self, residual: &mut [f64], limit: f64) -> f64 {
+        let Some(length) = self.length(residual) else { return 0.0 };
+        let factor = (limit / length.max(1e-9).sqrt()).min(1.0);
+        for element in residual {
+            *element *= factor;
+        }
+        length
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn far_residuals_are_drawn_in_along_their_direction() {
+        let mut spread = Spread::new(2);
+        for _ in 0..50 {
+            for residual in [[2.0, 0.0], [-2.0, 0.0], [0.0, 1.0], [0.0, -1.0]] {
+                spread.add(&residual);
+            }
+        }
+        spread.refresh();
+        let mut far = [20.0, 0.0];
+        let length = spread.draw_in(&mut far, 2.0);
+        assert!((length - 100.0).abs() < 1e-5, "{length}");
+        assert!((far[0] - 4.0 / 2.0_f64.sqrt() * 1.0).abs() < 1.2 && far[1].abs() < 1e-12);
+        assert!((spread.length(&far).unwrap_or(0.0).sqrt() - 2.0).abs() < 1e-6);
+        let mut near = [1.0, 0.5];
+        spread.draw_in(&mut near, 2.0);
+        assert_eq!(near, [1.0, 0.5]);
+    }
+}

@@ -6,6 +6,7 @@ use adapters::credentials::{Credentials, Digest};
 use config::{Owner, Settings};
 use history::{History, NewToken, WriteError};
 use observation::{Property, Time};
+use std::fmt::Write as _;
 use std::io::Read as _;
 use std::sync::Arc;
 
@@ -79,7 +80,8 @@ pub fn make(gateway: bool, owner: &str, created: Time) -> std::io::Result<(Strin
     std::fs::File::open("/dev/urandom")?.read_exact(&mut random)?;
     let mut text = String::with_capacity(RANDOM * 2);
     for byte in random {
-        text.push_str(&format!("{byte:02x}"));
+        // Writing to a string does not fail.
+        let _ = write!(text, "{byte:02x}");
     }
     let hash = *Digest::of(text.as_bytes()).as_bytes();
     Ok((text, NewToken { gateway, owner: owner.to_owned(), hash, created }))

@@ -137,7 +137,7 @@ impl Pacing {
             asked: 0.0,
         });
         known.turn(second);
-        if let Some(count) = known.samples.get_mut(second as usize % LATELY) {
+        if let Some(count) = known.samples.get_mut(place(second)) {
             *count = count.saturating_add(u32::try_from(samples).unwrap_or(u32::MAX));
         }
         if !known.stations.contains(&station) {
@@ -199,12 +199,17 @@ impl Pacing {
     }
 }
 
+/// The place of a second among the last ones.
+const fn place(second: u64) -> usize {
+    (second % LATELY as u64) as usize
+}
+
 impl Sender {
     /// Empties the seconds between the last counted one and this.
     fn turn(&mut self, second: u64) {
         let passed = second.saturating_sub(self.second).min(LATELY as u64);
         for empty in 1..=passed {
-            if let Some(count) = self.samples.get_mut((self.second + empty) as usize % LATELY) {
+            if let Some(count) = self.samples.get_mut(place(self.second + empty)) {
                 *count = 0;
             }
         }

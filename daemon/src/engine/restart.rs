@@ -64,21 +64,18 @@ impl Judge {
         let look = history.look();
         let (Some(first), Some(last)) = (look.first()?, look.last()?) else { return Ok(judge) };
         let saved = saved(history)?;
-        let (at, mut walked) = match &saved {
-            Some((at, saved)) => {
-                let stale = judge.processor.restore(saved);
-                if !stale.is_empty() {
-                    tracing::info!(
-                        "settings changed since the state was saved; beginning anew: {}",
-                        stale.join(", ")
-                    );
-                }
-                (*at, judge.processor.walked())
+        let (at, mut walked) = if let Some((at, saved)) = &saved {
+            let stale = judge.processor.restore(saved);
+            if !stale.is_empty() {
+                tracing::info!(
+                    "settings changed since the state was saved; beginning anew: {}",
+                    stale.join(", ")
+                );
             }
-            None => {
-                let number = look.number_at(last.received - ANEW)?;
-                (number.saturating_sub(1).max(first.number.saturating_sub(1)), Time(0))
-            }
+            (*at, judge.processor.walked())
+        } else {
+            let number = look.number_at(last.received - ANEW)?;
+            (number.saturating_sub(1).max(first.number.saturating_sub(1)), Time(0))
         };
         if at >= first.number {
             if walked == Time(0) {

@@ -203,13 +203,11 @@ impl<P: Process> Turn<P> {
     }
 
     fn look_at_clock(&mut self) -> Result<(), Fatal> {
-        match self.timekeeping.look(self.clock.as_ref()) {
-            Some(step) => self.step_clock(step),
-            None => {
-                self.timekeeping.not_before(self.core.processor.walked());
-                Ok(())
-            }
+        if let Some(step) = self.timekeeping.look(self.clock.as_ref()) {
+            return self.step_clock(step);
         }
+        self.timekeeping.not_before(self.core.processor.walked());
+        Ok(())
     }
 
     fn step_clock(&mut self, step: Step) -> Result<(), Fatal> {

@@ -103,18 +103,20 @@ fn message(names: &Names, message: &Message, wanted: &Wanted<'_>, out: &mut Vec<
     if !wanted.station(station) {
         return 0;
     }
-    let mut tail = format!(",\"received\":\"{}\"", message.received);
+    let mut tail: Vec<u8> = Vec::new();
+    // Writing to a vector does not fail.
+    let _ = write!(tail, ",\"received\":\"{}\"", message.received);
     if let Some(boot) = &message.boot {
-        tail.push_str(&format!(",\"boot\":{}", quoted(boot)));
+        let _ = write!(tail, ",\"boot\":{}", quoted(boot));
     }
     if let Some(sequence) = message.sequence {
-        tail.push_str(&format!(",\"sequence\":{sequence}"));
+        let _ = write!(tail, ",\"sequence\":{sequence}");
     }
     if let Some(source) = source_of(names, message.source) {
-        tail.push_str(&format!(",\"source\":{}", quoted(source)));
+        let _ = write!(tail, ",\"source\":{}", quoted(source));
     }
     if message.early {
-        tail.push_str(",\"early\":true");
+        tail.extend_from_slice(b",\"early\":true");
     }
     let mut count = 0;
     for sample in &message.samples {
@@ -146,7 +148,7 @@ fn message(names: &Names, message: &Message, wanted: &Wanted<'_>, out: &mut Vec<
             }
             Value::Text(text) => out.extend_from_slice(quoted(text).as_bytes()),
         }
-        out.extend_from_slice(tail.as_bytes());
+        out.extend_from_slice(&tail);
         out.extend_from_slice(b"}\n");
         count += 1;
     }

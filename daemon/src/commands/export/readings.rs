@@ -29,13 +29,8 @@ pub(super) fn print(
     let csv = asked.format == Format::Csv;
     let mut text = Vec::new();
     if csv {
-        let heading = match asked.step {
-            None => CSV_HEADING.to_owned(),
-            Some(_) => {
-                let end = CSV_HEADING.trim_end();
-                format!("{end},minimum,maximum,count,missing\n")
-            }
-        };
+        let more = if asked.step.is_some() { ",minimum,maximum,count,missing" } else { "" };
+        let heading = format!("{}{more}\n", CSV_HEADING.trim_end());
         output.write_all(heading.as_bytes()).map_err(Trouble::Output)?;
     }
     let mut summary = asked.step.map(Summary::new);

@@ -133,22 +133,21 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
     };
     ready::tell_stopping();
     stop.cancel();
-    let result = match early {
-        Some(result) => result,
-        None => {
-            tracing::info!("stopping");
-            let orderly = async {
-                while sessions.join_next().await.is_some() {}
-                ended.await
-            };
-            tokio::select! {
-                result = orderly => result,
-                () = tokio::time::sleep(HARD_LIMIT) => {
-                    return Err(Failure::failed("did not stop in time; what was acknowledged is safe"));
-                }
-                _ = interrupt.recv() => {
-                    return Err(Failure::failed("stopped at once; what was acknowledged is safe"));
-                }
+    let result = if let Some(result) = early {
+        result
+    } else {
+        tracing::info!("stopping");
+        let orderly = async {
+            while sessions.join_next().await.is_some() {}
+            ended.await
+        };
+        tokio::select! {
+            result = orderly => result,
+            () = tokio::time::sleep(HARD_LIMIT) => {
+                return Err(Failure::failed("did not stop in time; what was acknowledged is safe"));
+            }
+            _ = interrupt.recv() => {
+                return Err(Failure::failed("stopped at once; what was acknowledged is safe"));
             }
         }
     };

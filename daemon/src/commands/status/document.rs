@@ -49,7 +49,7 @@ pub fn document(view: &View) -> Value {
             .collect();
         Value::from(list)
     };
-    let mut document = assemble(&snapshot, now, sources);
+    let mut document = assemble(&snapshot, now, &sources);
     if let Some(stations) = document.get_mut("stations").and_then(Value::as_array_mut) {
         for (index, station) in (0_u16..).zip(stations) {
             if let Some(station) = station.as_object_mut() {
@@ -64,7 +64,7 @@ pub fn document(view: &View) -> Value {
 }
 
 /// The object from a snapshot and the rows of the sources.
-pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: Vec<Value>) -> Value {
+pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Value {
     let property = &snapshot.property;
     let stations: Vec<Value> = (0_u16..)
         .zip(&property.stations)
@@ -88,7 +88,7 @@ pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: Vec<Value>) -> V
             json!({ "station": station, "reason": reason.word(), "count": count })
         })
         .collect();
-    let next = next(snapshot, now, &sources);
+    let next = next(snapshot, now, sources);
     json!({
         "stations": stations,
         "sources": sources,
@@ -128,7 +128,7 @@ fn instruments(
                 row.insert("value".to_owned(), json!(live.value.and_then(number)));
                 row.insert("unit".to_owned(), json!(instrument.quantity.unit()));
                 row.insert("flag".to_owned(), json!(live.flag.word()));
-                let reasons: Vec<&str> = live.reasons.iter().map(|r| r.word()).collect();
+                let reasons: Vec<&str> = live.reasons.iter().map(observation::Reason::word).collect();
                 row.insert("reasons".to_owned(), json!(reasons));
             }
             Value::Object(row)

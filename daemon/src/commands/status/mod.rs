@@ -60,7 +60,7 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
         standing.message(&message);
     }
     standing.history.bytes = bytes(&settings.history.directory);
-    let sources = settings
+    let sources: Vec<Value> = settings
         .sources
         .iter()
         .map(|s| {
@@ -72,7 +72,7 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
             })
         })
         .collect();
-    let mut document = document::assemble(&standing.without_processor(now), now, sources);
+    let mut document = document::assemble(&standing.without_processor(now), now, &sources);
     if let Some(next) = document.get_mut("next").and_then(Value::as_array_mut) {
         next.insert(0, json!("start isobarn: it is not running"));
     }

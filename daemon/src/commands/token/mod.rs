@@ -124,7 +124,7 @@ fn name_of(settings: &Settings, owner: Owner) -> Option<(bool, &str)> {
             settings.property.stations.get(usize::from(index.0)).map(|s| (false, s.id.as_str()))
         }
         Owner::Gateway(place) => {
-            settings.property.gateways.get(usize::from(place)).map(|g| (true, g.id.as_str()))
+            settings.property.gateways.get(place).map(|g| (true, g.id.as_str()))
         }
     }
 }

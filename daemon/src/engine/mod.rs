@@ -10,8 +10,10 @@ pub mod process;
 pub mod recall;
 pub mod restart;
 pub mod standing;
+mod tally;
 pub mod timekeeping;
 pub mod turn;
+mod writing;
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]

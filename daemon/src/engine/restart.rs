@@ -95,7 +95,7 @@ impl Judge {
             }
             judge.processor.refilled(walked);
         }
-        judge.feed(history, at + 1, see)?;
+        judge.feed(history, at + 1, see);
         judge.old_rain = (0_u32..)
             .zip(&property.instruments)
             .map(|(index, _)| judge.processor.rain(InstrumentIndex(index)))
@@ -103,12 +103,7 @@ impl Judge {
         Ok(judge)
     }
 
-    fn feed(
-        &mut self,
-        history: &History,
-        from: u64,
-        see: &mut dyn FnMut(&Message),
-    ) -> Result<(), ReadError> {
+    fn feed(&mut self, history: &History, from: u64, see: &mut dyn FnMut(&Message)) {
         let look = history.look();
         let mut out = Output::default();
         let mut fault = None;
@@ -134,9 +129,9 @@ impl Judge {
             }
             out.clear();
         }
-        match fault {
-            Some(error) => Err(error),
-            None => Ok(()),
+        if let Some(error) = fault {
+            // What cannot be read was the same for the processor that lived through it.
+            tracing::warn!("{error}; the state is built without it");
         }
     }
 }

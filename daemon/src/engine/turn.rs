@@ -1,21 +1,21 @@
 //! One turn of the engine after the other: take what arrived, walk what is due, commit,
 //! show, give receipts.
 
-use super::core::{Core, Fatal, Taken};
+use super::core::{Core, Fatal};
 use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
 use super::timekeeping::{Step, Timekeeping};
+use super::writing::{FIRST_PAUSE, fail};
 use super::{Command, Outlet};
 use crate::clock::Clock;
-use crate::counts::{Counts, SampleResult};
+use crate::counts::Counts;
 use crate::tokens::Tokens;
-use adapters::port::{Delivery, Receipt, Refused};
-use history::{Committed, WriteError};
+use adapters::port::{Delivery, Receipt};
+use history::WriteError;
 use observation::property::InstrumentIndex;
-use observation::refusal::Stage;
 use observation::time::MINUTE;
-use observation::{Message, Refusal, SourceIndex, Span, StationIndex, Time};
+use observation::{Span, Time};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
@@ -25,37 +25,26 @@ use tokio_util::sync::CancellationToken;
 const AT_A_TIME: usize = 4_096;
 /// Longest sleep: the clock is looked at and the beat given this often.
 const LONGEST_SLEEP: Duration = Duration::from_secs(1);
-/// Time between two savings of the state, and between two tidyings of the store.
-const SAVING: Duration = Duration::from_secs(600);
-/// Nothing was committed for this long: the store may be tidied.
-const QUIET: Duration = Duration::from_secs(5);
-/// Pauses between tries to write to a device that refuses.
-const FIRST_PAUSE: Duration = Duration::from_millis(200);
-const LONGEST_PAUSE: Duration = Duration::from_secs(5);
-/// How long a stop waits for a device that refuses.
-const LAST_PATIENCE: Duration = Duration::from_secs(5);
-/// Time between two summaries of refusals in the log.
-const SUMMARY: Duration = Duration::from_secs(3_600);
 
 /// The engine at work.
 pub struct Turn<P> {
-    core: Core<P>,
-    standing: Standing,
-    pacing: Pacing,
-    timekeeping: Timekeeping,
-    clock: Arc<dyn Clock>,
-    counts: Arc<Counts>,
-    outlet: Outlet,
-    tokens: Tokens,
-    stop: CancellationToken,
-    grace: Span,
-    next_walk: Time,
-    receipts: Vec<(u64, Receipt)>,
-    rain: Vec<(InstrumentIndex, f64)>,
-    saved: Duration,
-    tended: Duration,
-    committed: Duration,
-    summed: Duration,
+    pub(super) core: Core<P>,
+    pub(super) standing: Standing,
+    pub(super) pacing: Pacing,
+    pub(super) timekeeping: Timekeeping,
+    pub(super) clock: Arc<dyn Clock>,
+    pub(super) counts: Arc<Counts>,
+    pub(super) outlet: Outlet,
+    pub(super) tokens: Tokens,
+    pub(super) stop: CancellationToken,
+    pub(super) grace: Span,
+    pub(super) next_walk: Time,
+    pub(super) receipts: Vec<(u64, Receipt)>,
+    pub(super) rain: Vec<(InstrumentIndex, f64)>,
+    pub(super) saved: Duration,
+    pub(super) tended: Duration,
+    pub(super) committed: Duration,
+    pub(super) summed: Duration,
 }
 
 /// What a turn is made of.
@@ -183,6 +172,7 @@ impl<P: Process> Turn<P> {
                 self.take(delivery)?;
                 if self.pacing.full() {
                     self.settle()?;
+                    self.look_at_clock()?;
                 }
             }
             self.walk();
@@ -210,7 +200,7 @@ impl<P: Process> Turn<P> {
         Ok(())
     }
 
-    fn step_clock(&mut self, step: Step) -> Result<(), Fatal> {
+    pub(super) fn step_clock(&mut self, step: Step) -> Result<(), Fatal> {
         tracing::warn!("the clock was set from {} to {}", step.old, step.new);
         self.core.walk(step.old);
         self.commit_all(false, step.old)?;
@@ -249,73 +239,6 @@ impl<P: Process> Turn<P> {
         Ok(())
     }
 
-    fn count(
-        &self,
-        station: StationIndex,
-        source: SourceIndex,
-        taken: Taken,
-        asides: usize,
-        boundaries: usize,
-    ) {
-        let counts = &self.counts;
-        counts.add_samples(source, SampleResult::Accepted, taken.accepted);
-        if taken.accepted == 0
-            || taken.repeats + taken.conflicts + taken.redelivered + taken.set_aside > 0
-        {
-            counts.add_samples(source, SampleResult::Repeated, taken.repeats);
-            counts.add_samples(source, SampleResult::Conflict, taken.conflicts);
-            counts.add_samples(source, SampleResult::Redelivered, taken.redelivered);
-            counts.add_samples(source, SampleResult::SetAside, taken.set_aside);
-            for _ in 0..taken.conflicts {
-                self.refuse(
-                    station,
-                    source,
-                    Refusal::Conflict,
-                    "a repeat with another value; the first stays",
-                );
-            }
-            if taken.set_aside > 0 {
-                let fresh = self.core.waiting().set_aside.get(asides..).unwrap_or_default();
-                match fresh {
-                    [] => self.refuse(
-                        station,
-                        source,
-                        Refusal::Panic,
-                        "processing it failed inside; set aside",
-                    ),
-                    fresh => {
-                        for aside in fresh {
-                            self.refuse(
-                                station,
-                                source,
-                                aside.reason,
-                                &told(aside.reason, &aside.message),
-                            );
-                        }
-                    }
-                }
-            }
-        }
-        for &station in self.core.waiting().panics.get(boundaries..).unwrap_or_default() {
-            self.boundary_failed(station);
-        }
-    }
-
-    fn boundary_failed(&self, station: StationIndex) {
-        self.counts.add_boundary_panic(station);
-        self.refuse(
-            station,
-            SourceIndex(0),
-            Refusal::Panic,
-            "a minute could not be evaluated; it gives no reading",
-        );
-    }
-
-    fn refuse(&self, station: StationIndex, source: SourceIndex, reason: Refusal, detail: &str) {
-        let refused = Refused { station: Some(station), stage: Stage::Process, reason, detail };
-        self.counts.refuse(source, &refused);
-    }
-
     /// Walks the boundaries that are due.
     fn walk(&mut self) {
         let now = self.timekeeping.received();
@@ -335,121 +258,10 @@ impl<P: Process> Turn<P> {
         }
     }
 
-    /// Commits what waits, shows it, gives the receipts.
-    fn settle(&mut self) -> Result<(), Fatal> {
-        let now = self.clock.monotonic();
-        let state = now.saturating_sub(self.saved) >= SAVING;
-        if self.commit_all(state, self.timekeeping.received())? {
-            if state {
-                self.saved = now;
-            }
-            self.show();
-        } else if self.receipts.is_empty() {
-            return Ok(());
-        }
-        self.give_receipts();
-        Ok(())
-    }
-
-    /// Commits what waits, however long the device refuses; whether anything did.
-    fn commit_all(&mut self, state: bool, now: Time) -> Result<bool, Fatal> {
-        let mut pause = FIRST_PAUSE;
-        loop {
-            match self.core.commit(state) {
-                Ok(None) => return Ok(false),
-                Ok(Some(committed)) => {
-                    self.written(committed, now);
-                    return Ok(true);
-                }
-                Err(error) => self.refused_write(&error, &mut pause)?,
-            }
-        }
-    }
-
-    fn written(&mut self, committed: Committed, now: Time) {
-        for (station, reason) in self.core.written_aside() {
-            self.standing.set_aside(station, reason);
-        }
-        let (messages, readings) = self.core.written();
-        self.standing.written(messages, readings, now);
-        self.core.committed();
-        self.standing.committed(committed, now, &self.core.history);
-        self.rain = self.standing.rain_of(&self.core.processor);
-        self.committed = self.clock.monotonic();
-    }
-
-    /// A write that failed: waits a little, or ends the process. Nothing is forgotten,
-    /// nothing more is taken meanwhile.
-    fn refused_write(&mut self, error: &WriteError, pause: &mut Duration) -> Result<(), Fatal> {
-        if matches!(error, WriteError::Sync(_)) {
-            return Err(Fatal(error.to_string()));
-        }
-        if self.standing.history.fault.is_none() {
-            tracing::error!("{error}; no receipts are given until it can be");
-        }
-        self.standing.history.fault = Some(error.to_string());
-        self.show();
-        if self.stop.is_cancelled() {
-            *pause = FIRST_PAUSE;
-        }
-        let until = self.clock.monotonic() + *pause;
-        while self.clock.monotonic() < until {
-            self.counts.beat();
-            if self.stop.is_cancelled() && *pause > FIRST_PAUSE {
-                break;
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        if self.stop.is_cancelled() {
-            let waited = self.clock.monotonic().saturating_sub(self.committed);
-            if waited > LAST_PATIENCE {
-                return Err(Fatal(format!(
-                    "stopped while {error}; what was not acknowledged is lost here and with its senders"
-                )));
-            }
-        }
-        *pause = (*pause * 2).min(LONGEST_PAUSE);
-        Ok(())
-    }
-
-    fn give_receipts(&mut self) {
-        let now = self.clock.monotonic();
-        if let Some(error) = self.core.read_fault() {
-            tracing::error!("{error}; no receipts for what came meanwhile");
-            self.pacing.committed(now, std::iter::empty());
-            fail(self.receipts.drain(..));
-            return;
-        }
-        self.pacing.committed(now, self.receipts.iter().map(|&(sender, _)| sender));
-        for (_, receipt) in self.receipts.drain(..) {
-            match receipt {
-                Receipt::Unasked => {}
-                // Whoever asked may have gone; that is their matter.
-                Receipt::Once(answer) => drop(answer.send(())),
-                Receipt::UpTo(mark, number) => mark.reach(number),
-            }
-        }
-    }
-
-    fn show(&mut self) {
+    pub(super) fn show(&mut self) {
         let made = self.timekeeping.received();
         let snapshot = self.standing.snapshot(&self.core, made);
         self.outlet.send_replace(snapshot);
-    }
-
-    fn tend(&mut self, now: Duration) -> Result<(), Fatal> {
-        if now.saturating_sub(self.summed) >= SUMMARY {
-            self.summed = now;
-            self.counts.sum_up();
-        }
-        let quiet = now.saturating_sub(self.committed) >= QUIET && !self.core.is_waiting();
-        if quiet && now.saturating_sub(self.tended) >= SAVING {
-            self.tended = now;
-            if let Err(error) = self.core.history.tend(true) {
-                return Err(Fatal(error.to_string()));
-            }
-        }
-        Ok(())
     }
 
     fn obey(&mut self, command: Command) -> Result<(), Fatal> {
@@ -482,35 +294,4 @@ impl<P: Process> Turn<P> {
         drop(reply.send(result));
         Ok(())
     }
-
-    /// The last commit, the state, the end.
-    fn end(&mut self) -> Result<(), Fatal> {
-        self.pacing.hurry();
-        self.settle()?;
-        if let Err(error) = self.core.save_state() {
-            tracing::warn!("the state was not saved: {error}; it is built anew at the next start");
-        }
-        self.core.history.tend(true).map_err(|e| Fatal(e.to_string()))
-    }
-}
-
-fn fail(receipts: impl Iterator<Item = (u64, Receipt)>) {
-    for (_, receipt) in receipts {
-        // An answer to a request is dropped without a word: it becomes a 503.
-        if let Receipt::UpTo(mark, _) = receipt {
-            mark.fail();
-        }
-    }
-}
-
-fn told(reason: Refusal, message: &Message) -> String {
-    let count = message.samples.len();
-    let stated = message.samples.first().map(|s| s.stated);
-    let stated = match stated {
-        Some(observation::Stated::At(time)) => format!(", dated {time}"),
-        Some(observation::Stated::Relative(ms)) => format!(", dated {ms} ms from its arrival"),
-        _ => String::new(),
-    };
-    let noun = if count == 1 { "sample" } else { "samples" };
-    format!("{count} {noun}{stated}: set aside as `{reason}`")
 }

@@ -80,3 +80,31 @@ enum Trouble {
     Read(history::ReadError),
     Output(std::io::Error),
 }
+
+/// Everything that `export` prints, readings or samples, for tests.
+#[cfg(test)]
+pub(crate) fn everything(
+    reader: &Reader,
+    property: &observation::Property,
+    samples: bool,
+) -> Result<Vec<u8>, String> {
+    let asked = Asked {
+        station: None,
+        quantity: None,
+        from: None,
+        to: None,
+        step: None,
+        format: Format::Jsonl,
+    };
+    let mut output = Vec::new();
+    let result = if samples {
+        samples::print(reader, property, &asked, &mut output)
+    } else {
+        readings::print(reader, &asked, &mut output)
+    };
+    match result {
+        Ok(()) => Ok(output),
+        Err(Trouble::Read(error)) => Err(error.to_string()),
+        Err(Trouble::Output(error)) => Err(error.to_string()),
+    }
+}

@@ -2,6 +2,9 @@
 //! Opens no store, no source and no secret, and starts with empty state.
 
 mod player;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used)]
+mod tests;
 
 use super::Failure;
 use crate::arguments::Replay;

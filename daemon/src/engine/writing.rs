@@ -1,0 +1,157 @@
+//! Committing, waiting for a device that refuses, giving receipts.
+
+use super::core::Fatal;
+use super::process::Process;
+use super::turn::Turn;
+use adapters::port::Receipt;
+use history::{Committed, WriteError};
+use observation::Time;
+use std::time::Duration;
+
+/// Time between two savings of the state, and between two tidyings of the store.
+const SAVING: Duration = Duration::from_secs(600);
+/// Nothing was committed for this long: the store may be tidied.
+const QUIET: Duration = Duration::from_secs(5);
+/// Pauses between tries to write to a device that refuses.
+pub(super) const FIRST_PAUSE: Duration = Duration::from_millis(200);
+const LONGEST_PAUSE: Duration = Duration::from_secs(5);
+/// How long a stop waits for a device that refuses.
+const LAST_PATIENCE: Duration = Duration::from_secs(5);
+/// Time between two summaries of refusals in the log.
+const SUMMARY: Duration = Duration::from_secs(3_600);
+
+impl<P: Process> Turn<P> {
+    /// Commits what waits, shows it, gives the receipts.
+    pub(super) fn settle(&mut self) -> Result<(), Fatal> {
+        let now = self.clock.monotonic();
+        let state = now.saturating_sub(self.saved) >= SAVING;
+        if self.commit_all(state, self.timekeeping.received())? {
+            if state {
+                self.saved = now;
+            }
+            self.show();
+        } else if self.receipts.is_empty() {
+            return Ok(());
+        }
+        self.give_receipts();
+        Ok(())
+    }
+
+    /// Commits what waits, however long the device refuses; whether anything did.
+    pub(super) fn commit_all(&mut self, state: bool, now: Time) -> Result<bool, Fatal> {
+        let mut pause = FIRST_PAUSE;
+        loop {
+            match self.core.commit(state) {
+                Ok(None) => return Ok(false),
+                Ok(Some(committed)) => {
+                    self.written(committed, now);
+                    return Ok(true);
+                }
+                Err(error) => self.refused_write(&error, &mut pause)?,
+            }
+        }
+    }
+
+    pub(super) fn written(&mut self, committed: Committed, now: Time) {
+        for (station, reason) in self.core.written_aside() {
+            self.standing.set_aside(station, reason);
+        }
+        let (messages, readings) = self.core.written();
+        self.standing.written(messages, readings, now);
+        self.core.committed();
+        self.standing.committed(committed, now, &self.core.history);
+        self.rain = self.standing.rain_of(&self.core.processor);
+        self.committed = self.clock.monotonic();
+    }
+
+    /// A write that failed: waits a little, or ends the process. Nothing is forgotten,
+    /// nothing more is taken meanwhile.
+    pub(super) fn refused_write(
+        &mut self,
+        error: &WriteError,
+        pause: &mut Duration,
+    ) -> Result<(), Fatal> {
+        if matches!(error, WriteError::Sync(_)) {
+            return Err(Fatal(error.to_string()));
+        }
+        if self.standing.history.fault.is_none() {
+            tracing::error!("{error}; no receipts are given until it can be");
+        }
+        self.standing.history.fault = Some(error.to_string());
+        self.show();
+        if self.stop.is_cancelled() {
+            *pause = FIRST_PAUSE;
+        }
+        let until = self.clock.monotonic() + *pause;
+        while self.clock.monotonic() < until {
+            self.counts.beat();
+            if self.stop.is_cancelled() && *pause > FIRST_PAUSE {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        if self.stop.is_cancelled() {
+            let waited = self.clock.monotonic().saturating_sub(self.committed);
+            if waited > LAST_PATIENCE {
+                return Err(Fatal(format!(
+                    "stopped while {error}; what was not acknowledged is lost here and with its senders"
+                )));
+            }
+        }
+        *pause = (*pause * 2).min(LONGEST_PAUSE);
+        Ok(())
+    }
+
+    pub(super) fn give_receipts(&mut self) {
+        let now = self.clock.monotonic();
+        if let Some(error) = self.core.read_fault() {
+            tracing::error!("{error}; no receipts for what came meanwhile");
+            self.pacing.committed(now, std::iter::empty());
+            fail(self.receipts.drain(..));
+            return;
+        }
+        self.pacing.committed(now, self.receipts.iter().map(|&(sender, _)| sender));
+        for (_, receipt) in self.receipts.drain(..) {
+            match receipt {
+                Receipt::Unasked => {}
+                // Whoever asked may have gone; that is their matter.
+                Receipt::Once(answer) => drop(answer.send(())),
+                Receipt::UpTo(mark, number) => mark.reach(number),
+            }
+        }
+    }
+
+    pub(super) fn tend(&mut self, now: Duration) -> Result<(), Fatal> {
+        if now.saturating_sub(self.summed) >= SUMMARY {
+            self.summed = now;
+            self.counts.sum_up();
+        }
+        let quiet = now.saturating_sub(self.committed) >= QUIET && !self.core.is_waiting();
+        if quiet && now.saturating_sub(self.tended) >= SAVING {
+            self.tended = now;
+            if let Err(error) = self.core.history.tend(true) {
+                return Err(Fatal(error.to_string()));
+            }
+        }
+        Ok(())
+    }
+
+    /// The last commit, the state, the end.
+    pub(super) fn end(&mut self) -> Result<(), Fatal> {
+        self.pacing.hurry();
+        self.settle()?;
+        if let Err(error) = self.core.save_state() {
+            tracing::warn!("the state was not saved: {error}; it is built anew at the next start");
+        }
+        self.core.history.tend(true).map_err(|e| Fatal(e.to_string()))
+    }
+}
+
+pub(super) fn fail(receipts: impl Iterator<Item = (u64, Receipt)>) {
+    for (_, receipt) in receipts {
+        // An answer to a request is dropped without a word: it becomes a 503.
+        if let Receipt::UpTo(mark, _) = receipt {
+            mark.fail();
+        }
+    }
+}

@@ -99,6 +99,27 @@ pub fn from_psychrometer(method: Method, dry: f64, wet: f64, pressure: f64, phas
     }
 }
 
+/// Mixing ratio in kg/kg from a thermodynamic wet bulb above freezing:
+/// `((2501 - 2.326 tw) ws - 1.006 (t - tw)) / (2501 + 1.86 t - 4.186 tw)` (ASHRAE Handbook
+/// Fundamentals 2017, ch. 1, eq. 33), with [`Method::HylandWexler1983`].
+///
+/// # Errors
+/// A wet bulb above the dry one or below 0 Cel, inputs outside their ranges, or no vapour
+/// left.
+pub fn mixing_ratio_from_wet_bulb(dry: f64, wet: f64, pressure: f64) -> Valid {
+    within("wet_bulb_temperature", wet, 0.0, dry, "Cel")?;
+    let vapour = saturation::pressure(Method::HylandWexler1983, Phase::Water, wet)?;
+    let saturated = mixing_ratio(MASS_RATIO_ASHRAE, vapour, pressure)?;
+    let ratio = ((2501.0 - 2.326 * wet) * saturated - 1.006 * (dry - wet))
+        / (2501.0 + 1.86 * dry - 4.186 * wet);
+    within("humidity_mixing_ratio", ratio, 0.0, 1.0, "1")
+}
+
+/// Vapour pressure in hPa of a mixing ratio: `p w / (ratio + w)`.
+pub const fn from_mixing_ratio(ratio: f64, mixing_ratio: f64, pressure: f64) -> f64 {
+    pressure * mixing_ratio / (ratio + mixing_ratio)
+}
+
 /// Wet-bulb temperature in Cel: the `tw` whose psychrometer equation gives the air's
 /// vapour pressure, over water, solved to 1e-9 Cel.
 ///

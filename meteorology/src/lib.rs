@@ -8,6 +8,7 @@ pub mod comfort;
 pub mod evapotranspiration;
 pub mod growing;
 pub mod humidity;
+pub mod limits;
 pub mod pressure;
 pub mod rain;
 pub mod registry;

@@ -1,0 +1,218 @@
+//! One group of quantities judged: expectation, windows, scores, and the suspicion that is
+//! open, if any.
+
+use super::contrast::Contrasts;
+use super::expectation::Expectation;
+use super::limits::Limits;
+use super::score::{Change, LONGEST, Scale, Score};
+use super::terms::Terms;
+use super::values::Group;
+use super::windows::Windows;
+use serde::{Deserialize, Serialize};
+
+/// A residual of the usual group is drawn in at this many spreads.
+const DRAWN_IN: f64 = 2.5;
+/// Pressure has no tails of its own.
+const PRESSURE_DRAWN_IN: f64 = 6.0;
+/// Half-days of means before anything is scored.
+const MEANS_ENOUGH: f64 = 10.0;
+/// After a suspicion closed nothing opens for this long, hours.
+const REST: usize = 24;
+/// A suspicion closes when it was quiet for this long, hours.
+const QUIET: usize = 12;
+
+/// A suspicion that is open.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Open {
+    pub(super) hypothesis: usize,
+    /// Step at which it opened.
+    pub(super) opened: usize,
+    /// First step that is thought to be wrong.
+    pub(super) since: usize,
+    /// In the unit of the contrast.
+    pub(super) size: f64,
+    /// Standard error of the size.
+    pub(super) error: f64,
+    pub(super) score: f64,
+    /// The strongest score of another station in the same step.
+    pub(super) rival: f64,
+    quiet: usize,
+    /// When the first suspicion of this spell opened.
+    spell: usize,
+}
+
+/// What a step brought.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Turn {
+    Opened(Open),
+    /// The first one closed in favour of the second.
+    HandedOver(Open, Open),
+    /// Date and size were looked at again.
+    Changed(Open),
+    Closed(Open),
+}
+
+/// The state of one group.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(super) struct Judge {
+    group: Group,
+    stations: usize,
+    steps_per_hour: usize,
+    expectation: Expectation,
+    windows: Windows,
+    /// Windows begin after this step.
+    restarted: usize,
+    open: Option<Open>,
+    #[serde(skip)]
+    scale: Option<Scale>,
+}
+
+impl Judge {
+    pub(super) fn new(
+        group: Group,
+        stations: usize,
+        steps_per_hour: usize,
+        limits: &Limits,
+    ) -> Self {
+        let components = (stations - 1) * group.quantities().len();
+        let drawn_in = if group == Group::Pressure { PRESSURE_DRAWN_IN } else { DRAWN_IN };
+        let per_day = 24 * steps_per_hour;
+        let terms = Terms::count(group, stations);
+        let kept = (LONGEST * steps_per_hour).max((limits.hold_back + 3) * per_day);
+        Self {
+            group,
+            stations,
+            steps_per_hour,
+            expectation: Expectation::new(terms, components, drawn_in, per_day),
+            windows: Windows::new(kept, components),
+            restarted: 0,
+            open: None,
+            scale: None,
+        }
+    }
+
+    pub(super) const fn group(&self) -> Group {
+        self.group
+    }
+
+    pub(super) const fn open(&self) -> Option<&Open> {
+        self.open.as_ref()
+    }
+
+    /// Steps seen.
+    pub(super) const fn seen(&self) -> usize {
+        self.windows.seen()
+    }
+
+    fn contrasts(&self) -> Contrasts {
+        Contrasts::new(self.stations, self.group.quantities().len())
+    }
+
+    /// Takes one step; returns the scores of all hypotheses, none while still learning.
+    pub(super) fn take(
+        &mut self,
+        terms: &[f64],
+        contrasts: Option<Vec<f64>>,
+        limits: &Limits,
+    ) -> Option<Vec<Score>> {
+        let per_day = 24 * self.steps_per_hour;
+        if self.windows.seen().is_multiple_of(per_day) {
+            let frozen = self.open.is_some_and(|open| {
+                self.windows.seen() - open.spell < limits.frozen * per_day
+            });
+            self.expectation.start_day(frozen, limits, &self.windows);
+            self.scale = None;
+        }
+        self.expectation.take(terms, contrasts, limits, &mut self.windows);
+        let learning = self.windows.seen() <= limits.warm * per_day
+            || self.expectation.days.count() < MEANS_ENOUGH;
+        if learning {
+            return None;
+        }
+        let first = if self.group == Group::Vane { 24 } else { 0 };
+        let contrasts = self.contrasts();
+        let days = &self.expectation.days;
+        let scale = self.scale.get_or_insert_with(|| Scale::new(&contrasts, days));
+        Some(scale.scores(
+            &self.windows,
+            (&self.expectation.steps, days),
+            self.restarted,
+            first,
+            self.steps_per_hour,
+            limits,
+        ))
+    }
+
+    /// Opens, hands over, changes or closes. Nothing opens while `held`.
+    pub(super) fn decide(&mut self, scores: &[Score], held: bool, limits: &Limits) -> Option<Turn> {
+        let now = self.windows.seen();
+        if now < self.restarted + REST * self.steps_per_hour {
+            return None;
+        }
+        let best = (0..scores.len())
+            .max_by(|a, b| scores[*a].score.abs().total_cmp(&scores[*b].score.abs()))?;
+        let Some(mut open) = self.open else {
+            if held || scores[best].score.abs() <= limits.score {
+                return None;
+            }
+            let open = self.opened(best, scores, now);
+            self.open = Some(open);
+            return Some(Turn::Opened(open));
+        };
+        let own = scores.get(open.hypothesis).copied().unwrap_or_default();
+        open.quiet = if own.recent < limits.close * limits.score { open.quiet + 1 } else { 0 };
+        if open.quiet >= QUIET * self.steps_per_hour {
+            self.open = None;
+            self.restarted = now;
+            return Some(Turn::Closed(open));
+        }
+        let stronger = scores[best].score.powi(2) > own.score.powi(2) + limits.hand_over;
+        if best != open.hypothesis && stronger && scores[best].score.abs() > limits.score {
+            let successor = Open { spell: now, ..self.opened(best, scores, now) };
+            self.open = Some(successor);
+            return Some(Turn::HandedOver(open, successor));
+        }
+        let day_later = (now - open.opened).is_multiple_of(24 * self.steps_per_hour);
+        if day_later && let Some(change) = self.second_look(&open, limits) {
+            open.since = now - change.hours * self.steps_per_hour;
+            (open.size, open.error) = (change.size, change.error);
+            (open.score, open.rival) = (own.score, self.rival(open.hypothesis, scores));
+            self.open = Some(open);
+            return Some(Turn::Changed(open));
+        }
+        self.open = Some(open);
+        None
+    }
+
+    fn opened(&self, hypothesis: usize, scores: &[Score], now: usize) -> Open {
+        let score = scores[hypothesis];
+        Open {
+            hypothesis,
+            opened: now,
+            since: now - score.window * self.steps_per_hour,
+            size: score.size,
+            error: (score.size / score.score).abs(),
+            score: score.score,
+            rival: self.rival(hypothesis, scores),
+            quiet: 0,
+            spell: now,
+        }
+    }
+
+    fn rival(&self, hypothesis: usize, scores: &[Score]) -> f64 {
+        let station = hypothesis % self.stations;
+        let others = scores.iter().enumerate().filter(|(h, _)| h % self.stations != station);
+        others.map(|(_, s)| s.score.abs()).fold(0.0, f64::max)
+    }
+
+    fn second_look(&self, open: &Open, limits: &Limits) -> Option<Change> {
+        self.scale.as_ref()?.change(
+            open.hypothesis,
+            &self.windows,
+            &self.expectation.days,
+            self.restarted,
+            self.steps_per_hour,
+            limits,
+        )
+    }
+}

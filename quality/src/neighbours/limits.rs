@@ -1,0 +1,59 @@
+//! The numbers of the judgement: one set for all quantities and all places.
+
+/// How fast is learned, how much is asked for. The defaults were chosen on the odd months
+/// of one year of three airports (`tests/judging` prints what they give on the even ones).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limits {
+    /// Memory of the expected contrasts, days.
+    pub memory: f64,
+    /// Memory of the spreads, days.
+    pub spread_memory: f64,
+    /// A day is learned when it is this many days old.
+    pub hold_back: usize,
+    /// Penalty on each coefficient, in hours of support.
+    pub ridge: f64,
+    /// Half the decay of variance with the length of a window: 0.5 for white noise.
+    pub decay: f64,
+    /// Longer windows are looked at less often anew: so much easier are they.
+    pub tilt: f64,
+    /// Power of the expected variance in the weight of a step.
+    pub weighting: f64,
+    /// Score at which a suspicion opens.
+    pub score: f64,
+    /// Share of it below which a suspicion may close.
+    pub close: f64,
+    /// By so much must the square of another score be larger to take over.
+    pub hand_over: f64,
+    /// Share of a window that must hold values.
+    pub presence: f64,
+    /// Days of learning before anything is said.
+    pub warm: usize,
+    /// Longest time in days in which nothing is learned because a suspicion is open.
+    pub frozen: usize,
+    /// Score of the clock test.
+    pub clock: f64,
+    /// Hours of rain at the neighbours, and their depth in mm, without a tip here.
+    pub gauge: (usize, f64),
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            memory: 60.0,
+            spread_memory: 90.0,
+            hold_back: 4,
+            ridge: 100.0,
+            decay: 0.375,
+            tilt: 0.15,
+            weighting: 0.8,
+            score: 5.8,
+            close: 0.5,
+            hand_over: 4.0,
+            presence: 0.2,
+            warm: 45,
+            frozen: 30,
+            clock: 5.0,
+            gauge: (4, 5.0),
+        }
+    }
+}

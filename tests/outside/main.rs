@@ -1,0 +1,5 @@
+//! Checks from outside: published values, other libraries, laws that must hold.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod check_values;
+mod laws;

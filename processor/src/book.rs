@@ -5,8 +5,6 @@ use crate::recall::Recall;
 use observation::{Flag, Reading, Reasons, SeriesIndex, Span, Time};
 use std::collections::VecDeque;
 
-/// How long readings are remembered.
-pub(crate) const MEMORY: Span = Span::minutes(45);
 /// Most readings remembered of one series.
 const MOST: usize = 4_096;
 
@@ -17,6 +15,7 @@ struct Published {
     flag: Flag,
     reasons: Reasons,
     revision: u32,
+    made_by: u32,
 }
 
 #[derive(Debug, Default)]
@@ -49,10 +48,10 @@ impl Book {
         Self { pages: (0..series).map(|_| Page::default()).collect() }
     }
 
-    /// Says that nothing at or before `floor` is known of any series.
-    pub(crate) fn begin_after(&mut self, floor: Time) {
-        for page in &mut self.pages {
-            page.floor = Some(floor);
+    /// Says that of no series is more known than what it remembers before `walked`.
+    pub(crate) fn begin_at(&mut self, walked: Time, memory: &[Span]) {
+        for (page, &memory) in self.pages.iter_mut().zip(memory) {
+            page.floor = Some(walked - memory);
         }
     }
 
@@ -68,6 +67,7 @@ impl Book {
             flag: reading.flag,
             reasons: reading.reasons,
             revision: reading.revision,
+            made_by: reading.made_by,
         };
         page.put(published);
     }
@@ -83,13 +83,12 @@ impl Book {
         out: &mut Vec<Reading>,
     ) {
         let Some(page) = self.pages.get_mut(draft.series.0 as usize) else { return };
+        let beyond = page.floor.is_some_and(|floor| draft.time <= floor);
         let known = match page.lines.back() {
-            None if page.floor.is_none() => None,
-            Some(last) if last.time < draft.time => None,
-            _ => page.find(draft.time).copied().or_else(|| {
-                let beyond = page.floor.is_some_and(|floor| draft.time <= floor) && !unique;
-                beyond.then(|| older(draft, recall, out)).flatten()
-            }),
+            _ if beyond && unique => None,
+            _ if beyond => older(draft.series, draft.time, recall, out),
+            Some(last) if last.time >= draft.time => page.find(draft.time).copied(),
+            _ => None,
         };
         let revision = match known {
             None => 0,
@@ -104,53 +103,37 @@ impl Book {
             }
         };
         let Draft { series, time, value, flag, reasons, made_by } = draft;
-        page.put(Published { time, value, flag, reasons, revision });
+        page.put(Published { time, value, flag, reasons, revision, made_by });
         out.push(Reading { series, time, value, flag, reasons, revision, made_by });
     }
 
-    /// The value published at an instant, if it is remembered.
-    pub(crate) fn value(&self, series: SeriesIndex, time: Time) -> Option<i64> {
-        self.pages.get(series.0 as usize)?.find(time)?.value
-    }
-
-    /// Whether something was published at an instant, as far as is remembered.
-    pub(crate) fn knows(&self, series: SeriesIndex, time: Time) -> Option<bool> {
+    /// What stands at an instant, if anything was published there.
+    pub(crate) fn stands(
+        &self,
+        series: SeriesIndex,
+        time: Time,
+        recall: &mut dyn Recall,
+        out: &[Reading],
+    ) -> Option<Draft> {
         let page = self.pages.get(series.0 as usize)?;
-        match page.find(time) {
-            Some(_) => Some(true),
-            None if page.floor.is_some_and(|floor| time <= floor) => None,
-            None => Some(false),
-        }
+        let beyond = page.floor.is_some_and(|floor| time <= floor);
+        let line = if beyond { older(series, time, recall, out)? } else { *page.find(time)? };
+        let Published { value, flag, reasons, made_by, .. } = line;
+        Some(Draft { series, time, value, flag, reasons, made_by })
     }
 
-    /// The newest value at or before an instant, no older than `oldest`, with its time.
+    /// The newest value at or before an instant and no older than `oldest`, if the newest
+    /// reading has one.
     pub(crate) fn newest(
         &self,
         series: SeriesIndex,
         time: Time,
         oldest: Time,
-    ) -> Option<(Time, i64, Flag)> {
+    ) -> Option<(i64, Flag)> {
         let page = self.pages.get(series.0 as usize)?;
         let end = page.lines.partition_point(|l| l.time <= time);
         let line = page.lines.get(end.checked_sub(1)?)?;
-        (line.time >= oldest).then_some((line.time, line.value?, line.flag))
-    }
-
-    /// The published readings of a series in a span, for marking them anew.
-    pub(crate) fn between(&self, series: SeriesIndex, from: Time, to: Time) -> Vec<Draft> {
-        let Some(page) = self.pages.get(series.0 as usize) else { return Vec::new() };
-        page.lines
-            .iter()
-            .filter(|l| l.time > from && l.time <= to)
-            .map(|l| Draft {
-                series,
-                time: l.time,
-                value: l.value,
-                flag: l.flag,
-                reasons: l.reasons,
-                made_by: 0,
-            })
-            .collect()
+        (line.time >= oldest).then_some((line.value?, line.flag))
     }
 
     /// Forgets what lies at or before `floor`.
@@ -165,20 +148,21 @@ impl Book {
 }
 
 /// The newest revision in the log or in the record being made.
-fn older(draft: Draft, recall: &mut dyn Recall, out: &[Reading]) -> Option<Published> {
-    let here = |r: &&Reading| r.series == draft.series && r.time == draft.time;
-    let reading = out
-        .iter()
-        .rev()
-        .find(here)
-        .copied()
-        .or_else(|| recall.reading(draft.series, draft.time))?;
+fn older(
+    series: SeriesIndex,
+    time: Time,
+    recall: &mut dyn Recall,
+    out: &[Reading],
+) -> Option<Published> {
+    let here = |r: &&Reading| r.series == series && r.time == time;
+    let reading = out.iter().rev().find(here).copied().or_else(|| recall.reading(series, time))?;
     Some(Published {
         time: reading.time,
         value: reading.value,
         flag: reading.flag,
         reasons: reading.reasons,
         revision: reading.revision,
+        made_by: reading.made_by,
     })
 }
 
@@ -189,16 +173,17 @@ impl Page {
     }
 
     fn put(&mut self, published: Published) {
+        if self.floor.is_some_and(|floor| published.time <= floor) {
+            // Older than the page reaches: it stands in the log only.
+            return;
+        }
         let end = self.lines.partition_point(|l| l.time <= published.time);
-        let newest = end == self.lines.len();
-        let beyond = self.floor.is_some_and(|floor| published.time <= floor);
-        let here = end.checked_sub(1).and_then(|i| self.lines.get_mut(i));
-        if let Some(line) = here.filter(|l| l.time == published.time) {
+        let same = end
+            .checked_sub(1)
+            .filter(|&i| self.lines.get(i).is_some_and(|line| line.time == published.time));
+        if let Some(line) = same.and_then(|i| self.lines.get_mut(i)) {
             *line = published;
-        } else if newest {
-            self.lines.push_back(published);
-        } else if !beyond {
-            // What is older than the page reaches stays in the log only.
+        } else {
             self.lines.insert(end, published);
         }
         while self.lines.len() > MOST {

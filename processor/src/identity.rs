@@ -1,19 +1,21 @@
 //! Whether a sample is already held. Only what its sender stated identifies it: its own
 //! time, or (boot, sequence).
 //!
-//! Days within the last 48 hours are in memory; an older day is loaded from the log when
-//! a sample of it comes. A sender without a boot identifier opens a new epoch when its
+//! The last 48 hours are in memory; an older day is loaded from the log when a sample of
+//! it comes. A sender without a boot identifier opens a new epoch when its
 //! number falls back further than a late message could.
 
 use crate::ledger::{Ledger, Sets};
 use crate::recall::{Held, Recall};
-use observation::time::FIRST_BELIEVABLE;
+use observation::time::{FIRST_BELIEVABLE, HOUR};
 use observation::{ChannelIndex, Measured, Message, Span, Stated, StationIndex, Time, Value};
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
 
 /// How long keys stay in memory.
 pub(crate) const MEMORY: Span = Span::hours(48);
+/// Times within one of these are in one ledger, so that memory is given back in parts.
+const PART: i64 = 6 * HOUR;
 /// Older days kept in memory for a while after they were loaded.
 const OLD_DAYS: usize = 4;
 /// How far below the highest a number without a boot identifier may be late.
@@ -43,14 +45,16 @@ struct Run {
 }
 
 /// Identities of one station.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct Identities {
     /// The place of each channel among those of the station.
     locals: HashMap<ChannelIndex, u16>,
     sets: Sets,
-    days: BTreeMap<i64, Ledger>,
+    parts: BTreeMap<i64, Ledger>,
+    /// Only times from here on are all in memory.
+    begin: Time,
     /// Days loaded from the log, in the order of their last use.
-    old: VecDeque<i64>,
+    old: VecDeque<(i64, Ledger)>,
     runs: VecDeque<Run>,
 }
 
@@ -83,7 +87,14 @@ fn own_time(stated: Stated) -> Option<Time> {
 impl Identities {
     /// Nothing is held yet.
     pub(crate) fn new(locals: HashMap<ChannelIndex, u16>) -> Self {
-        Self { locals, ..Self::default() }
+        Self {
+            locals,
+            sets: Sets::default(),
+            parts: BTreeMap::new(),
+            begin: Time(i64::MIN),
+            old: VecDeque::new(),
+            runs: VecDeque::new(),
+        }
     }
 
     /// Judges one sample. For a sequence without a boot identifier this may open a new
@@ -114,13 +125,13 @@ impl Identities {
         pending: &Pending<'_>,
         recall: &mut dyn Recall,
     ) -> Verdict {
-        let day = time.utc_day();
-        if day < (message.received - MEMORY).utc_day() {
-            self.load(message.station, day, pending, recall);
-        }
-        let Some(number) =
-            self.days.get(&day).and_then(|ledger| ledger.find(time.0, local, &self.sets))
-        else {
+        let ledger = if time >= self.begin && time >= message.received - MEMORY {
+            self.parts.get(&time.0.div_euclid(PART))
+        } else {
+            self.load(message.station, time.utc_day(), pending, recall);
+            self.old.back().map(|(_, ledger)| ledger)
+        };
+        let Some(number) = ledger.and_then(|ledger| ledger.find(time.0, local, &self.sets)) else {
             return Verdict::New;
         };
         let same_key = |stated: Stated| own_time(stated) == Some(time);
@@ -180,10 +191,9 @@ impl Identities {
         if self.runs.len() >= RUNS {
             self.runs.pop_front();
         }
-        let base = sequence.saturating_sub(LATE_NUMBERS * 10);
         self.runs.push_back(Run {
             boot: message.boot.clone(),
-            ledger: Ledger::new(i64::try_from(base).unwrap_or(i64::MAX)),
+            ledger: Ledger::default(),
             highest: sequence,
             highest_received: message.received,
         });
@@ -212,10 +222,7 @@ impl Identities {
             let Some(&(time, _)) = group.first() else { continue };
             let mut channels: Vec<u16> = group.iter().map(|&(_, c)| c).collect();
             channels.dedup();
-            if let Some(set) = self.sets.number(&channels) {
-                let day = Time(time).utc_day();
-                self.days.entry(day).or_insert_with(|| Ledger::of_day(day)).add(time, set, number);
-            }
+            self.hold(Time(time), &channels, number);
         }
         let (false, Some(sequence)) = (by_number.is_empty(), message.sequence) else { return };
         by_number.sort_unstable();
@@ -223,14 +230,34 @@ impl Identities {
         if !self.runs.iter().any(|r| r.boot == message.boot) {
             self.open_run(message, sequence);
         }
-        let Some(set) = self.sets.number(&by_number) else { return };
+        let sets = self.sets.numbers(&by_number);
         let key = i64::try_from(sequence).unwrap_or(i64::MAX);
         if let Some(run) = self.runs.iter_mut().rev().find(|r| r.boot == message.boot) {
-            run.ledger.add(key, set, number);
+            for set in sets {
+                run.ledger.add(key, set, number);
+            }
             run.ledger.keep(RUN_MESSAGES);
             if sequence >= run.highest {
                 run.highest = sequence;
                 run.highest_received = message.received;
+            }
+        }
+    }
+
+    /// Remembers that channels, in rising order, are held at a time.
+    fn hold(&mut self, time: Time, channels: &[u16], number: u64) {
+        let sets = self.sets.numbers(channels);
+        let part = time.0.div_euclid(PART);
+        if !self.parts.contains_key(&part)
+            && let Some(mut last) = self.parts.last_entry()
+        {
+            last.get_mut().settle();
+        }
+        let day = time.utc_day();
+        let old = self.old.iter_mut().find(|(d, _)| *d == day).map(|(_, ledger)| ledger);
+        for ledger in old.into_iter().chain([self.parts.entry(part).or_default()]) {
+            for &set in &sets {
+                ledger.add(time.0, set, number);
             }
         }
     }
@@ -266,12 +293,14 @@ impl Identities {
         pending: &Pending<'_>,
         recall: &mut dyn Recall,
     ) {
-        if let Some(place) = self.old.iter().position(|&d| d == day) {
-            self.old.remove(place);
-            self.old.push_back(day);
+        if let Some(place) = self.old.iter().position(|(d, _)| *d == day) {
+            // The one that is asked stands last.
+            if let Some(found) = self.old.remove(place) {
+                self.old.push_back(found);
+            }
             return;
         }
-        let mut ledger = Ledger::of_day(day);
+        let mut ledger = Ledger::default();
         let mut held: Vec<(i64, u64, ChannelIndex)> = recall
             .day(station, day)
             .into_iter()
@@ -284,26 +313,28 @@ impl Identities {
         }
         held.sort_unstable_by_key(|&(time, number, _)| (number, time));
         for (time, number, channel) in held {
-            if let Some(set) =
-                self.locals.get(&channel).and_then(|&local| self.sets.number(&[local]))
-            {
-                ledger.add(time, set, number);
+            if let Some(&local) = self.locals.get(&channel) {
+                for set in self.sets.numbers(&[local]) {
+                    ledger.add(time, set, number);
+                }
             }
         }
-        self.days.insert(day, ledger);
-        self.old.push_back(day);
-        if self.old.len() > OLD_DAYS
-            && let Some(gone) = self.old.pop_front()
-        {
-            self.days.remove(&gone);
+        self.old.push_back((day, ledger));
+        if self.old.len() > OLD_DAYS {
+            self.old.pop_front();
         }
     }
 
-    /// Forgets days that have become too old to keep.
-    pub(crate) fn forget(&mut self, received: Time) {
-        let oldest = (received - MEMORY).utc_day();
-        let old = &self.old;
-        self.days.retain(|day, _| *day >= oldest || old.contains(day));
+    /// Forgets what has become too old to keep.
+    pub(crate) fn forget(&mut self, now: Time) {
+        let oldest = (now - MEMORY).0.div_euclid(PART);
+        self.parts.retain(|&part, _| part >= oldest);
+    }
+
+    /// After a refill: what lies further back than the memory is asked of the log.
+    pub(crate) fn begin_at(&mut self, now: Time) {
+        self.begin = now - MEMORY;
+        self.forget(now);
     }
 }
 

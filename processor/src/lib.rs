@@ -3,14 +3,26 @@
 //! The same code serves the running service and the replay of a recording, so it
 //! knows no clock: a sample's `received` is the only time that passes here. Order is
 //! the order of calls. Start reading at [`Processor::take`], which places a sample in
-//! time, asks whether it is held already and feeds it to its instruments; then at
+//! time, asks whether it is held already and gives it to its instruments; then at
 //! [`Processor::walk`], which evaluates the minutes that have ended.
+//!
+//! The rules kept here: how samples were grouped into messages and records makes no
+//! difference; nor does it whether a minute was walked by a timer or by the next sample,
+//! or whether the program was restarted in between; every window is a pure function of
+//! the samples in and shortly before it.
 
+mod absorb;
+mod beats;
 mod book;
-mod counting;
-mod feed;
+mod clock_step;
+mod derived;
+mod gap;
+mod hash;
 mod identity;
+mod judge;
+mod late;
 mod ledger;
+mod lookback;
 mod options;
 mod output;
 mod plan;
@@ -19,6 +31,7 @@ mod redelivery;
 mod restart;
 mod state;
 mod take;
+mod tally;
 mod track;
 mod walk;
 mod windows;
@@ -28,6 +41,7 @@ pub use output::{Output, SetAside};
 pub use recall::{Held, Key, Recall};
 pub use state::{Live, Saved, SavedStation, VERSION};
 
+use beats::Beats;
 use book::Book;
 use identity::Identities;
 use observation::property::InstrumentIndex;
@@ -35,9 +49,9 @@ use observation::{ChannelIndex, Property, Series, Span, StationIndex, Time};
 use plan::Plan;
 use redelivery::Redeliveries;
 use state::{InstrumentState, StationState};
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
-use track::Track;
+use track::{Doubt, Track};
 
 /// The deterministic core. See the crate's description.
 #[derive(Debug)]
@@ -47,6 +61,10 @@ pub struct Processor {
     plan: Plan,
     stations: Vec<StationState>,
     instruments: Vec<InstrumentState>,
+    /// In which minutes each station was heard.
+    beats: Vec<Beats>,
+    /// The minute each station was heard in last, while it is still to be evaluated.
+    heard: Vec<Option<Time>>,
     /// Good depth of rain since this processor was made, in millimetres.
     rain: Vec<f64>,
     tracks: Vec<Track>,
@@ -55,6 +73,12 @@ pub struct Processor {
     book: Book,
     /// The last minute evaluated.
     walked: Option<Time>,
+    /// The record that was taken from last.
+    number: u64,
+    /// Steps of the server's clock that still matter, oldest first.
+    doubts: VecDeque<Doubt>,
+    /// When the clock was last set back, by the new clock.
+    stepped_back: Option<Time>,
     locals: Vec<u16>,
     keys: Vec<(i64, u16)>,
 }
@@ -77,12 +101,17 @@ impl Processor {
         Self {
             stations: property.stations.iter().map(|_| StationState::default()).collect(),
             instruments: property.instruments.iter().map(|_| InstrumentState::default()).collect(),
+            beats: property.stations.iter().map(|_| Beats::default()).collect(),
+            heard: vec![None; property.stations.len()],
             rain: vec![0.0; property.instruments.len()],
             tracks: property.channels.iter().map(|_| Track::default()).collect(),
             identities,
             redeliveries: Redeliveries::default(),
             book: Book::new(plan.series.len()),
             walked: None,
+            number: 0,
+            doubts: VecDeque::new(),
+            stepped_back: None,
             locals: Vec::new(),
             keys: Vec::new(),
             property,
@@ -102,7 +131,8 @@ impl Processor {
         self.walked.map_or(Time(0), |minute| minute + self.options.grace)
     }
 
-    /// The newest converted, checked sample of an instrument.
+    /// The newest converted, checked sample of an instrument: the greatest event time not
+    /// beyond the arrival of the newest.
     pub fn live(&self, instrument: InstrumentIndex) -> Option<&Live> {
         self.instruments.get(instrument.0 as usize)?.live.as_ref()
     }
@@ -121,5 +151,14 @@ impl Processor {
     /// How far back the log must be read at a restart for identities.
     pub const fn memory() -> Span {
         identity::MEMORY
+    }
+
+    /// The instruments of a station, by place, wind before direction.
+    fn places(&self, station: usize) -> std::ops::Range<usize> {
+        0..self.plan.by_station.get(station).map_or(0, Vec::len)
+    }
+
+    fn place(&self, station: usize, nth: usize) -> usize {
+        self.plan.by_station.get(station).and_then(|l| l.get(nth)).copied().unwrap_or(usize::MAX)
     }
 }

@@ -1,6 +1,7 @@
 //! What the settings ask for, worked out once: every series there will ever be, and
 //! what each instrument and channel needs for them.
 
+use crate::judge::SUPPLY;
 use observation::property::{Instrument, Reports, Signal, Transfer};
 use observation::signal::calibration::active;
 use observation::signal::cup::resolvable;
@@ -15,7 +16,9 @@ use observation::{
 /// Averaging time of a gust where the settings give none (WMO-No. 8, chapter 5: the
 /// highest three-second running mean; from memory).
 const GUST_OVER: Span = Span::seconds(3);
-/// How far back a vane's gaps and a counter's neighbours are looked for.
+/// How far before its window an evaluation looks, for what the first sample follows
+/// from. Samples are kept twice as long, so that a window that ended so long ago finds
+/// all of it.
 pub(crate) const CONTEXT: Span = Span::minutes(10);
 /// Two minutes, the short mean of wind (WMO-No. 8, annex 1.A; from memory).
 pub(crate) const SHORT: Span = Span::minutes(2);
@@ -23,6 +26,12 @@ pub(crate) const SHORT: Span = Span::minutes(2);
 pub(crate) const LONG: Span = Span::minutes(10);
 /// Three hours, the period of the pressure tendency (WMO code table 0200).
 pub(crate) const TENDENCY: Span = Span::hours(3);
+
+/// How long readings are remembered, so that a later evaluation is a revision only
+/// where something changed; what is older is asked of the log.
+const REMEMBERED: Span = Span::minutes(45);
+/// How long a pressure that is told on change stands for the present one.
+pub(crate) const UNCHANGED: Span = Span::hours(1);
 
 /// What an instrument's channel becomes.
 #[derive(Debug)]
@@ -68,6 +77,11 @@ impl Part {
         }
     }
 
+    /// Whether its samples make a tally: counts, or depths of rain.
+    pub(crate) const fn has_tally(&self) -> bool {
+        self.counts || matches!(self.work, Work::Rain { .. })
+    }
+
     /// The longest window.
     pub(crate) const fn period(&self) -> Span {
         match self.work {
@@ -92,6 +106,13 @@ pub(crate) struct Line {
     pub(crate) local: u16,
 }
 
+impl Line {
+    /// Whether its samples are kept in memory.
+    pub(crate) const fn is_kept(&self) -> bool {
+        self.horizon.0 > 0
+    }
+}
+
 /// Everything that does not change while the settings stand.
 #[derive(Debug)]
 pub(crate) struct Plan {
@@ -100,6 +121,8 @@ pub(crate) struct Plan {
     pub(crate) lines: Vec<Line>,
     /// Instruments of each station, wind before direction.
     pub(crate) by_station: Vec<Vec<usize>>,
+    /// How long the readings of each series are remembered.
+    pub(crate) memory: Vec<Span>,
 }
 
 struct List<'a> {
@@ -224,11 +247,7 @@ impl Plan {
                 work,
             };
             if let Some(line) = lines.get_mut(instrument.channel.0 as usize) {
-                let keep = match part.work {
-                    Work::Point { .. } | Work::Mean { .. } => Span::ZERO,
-                    _ => part.period() + CONTEXT,
-                };
-                line.horizon = line.horizon.max(keep);
+                line.horizon = line.horizon.max(part.period() + CONTEXT + CONTEXT);
                 line.instruments.push(place);
                 if matches!(instrument.reports, Reports::Periodic) {
                     line.periodic = Some(instrument.interval);
@@ -250,10 +269,19 @@ impl Plan {
                 && let Some(supply) = ratio.supply
                 && let Some(line) = lines.get_mut(supply.0 as usize)
             {
-                line.horizon = line.horizon.max(LONG + CONTEXT);
+                line.horizon = line.horizon.max(LONG + CONTEXT + CONTEXT) + SUPPLY;
             }
         }
-        Self { series: list.series, parts, lines, by_station }
+        let mut memory = vec![REMEMBERED; list.series.len()];
+        for part in &parts {
+            // Their change over three hours is asked for, also of a late minute.
+            if part.tendency.is_some()
+                && let Some(memory) = memory.get_mut(part.first().0 as usize)
+            {
+                *memory = TENDENCY + UNCHANGED + REMEMBERED;
+            }
+        }
+        Self { series: list.series, parts, lines, by_station, memory }
     }
 
     pub(crate) fn line(&self, channel: ChannelIndex) -> Option<&Line> {
@@ -294,7 +322,15 @@ pub(crate) fn depth(instrument: &Instrument, at: Time) -> Option<(f64, u32)> {
 }
 
 impl Part {
-    /// All series of the instrument.
+    /// The series of the rate of rain.
+    pub(crate) const fn rate(&self) -> Option<SeriesIndex> {
+        match self.work {
+            Work::Rain { rate, .. } => Some(rate),
+            _ => None,
+        }
+    }
+
+    /// The series made of the instrument's own samples.
     pub(crate) fn series(&self) -> impl Iterator<Item = SeriesIndex> + use<> {
         let own = match self.work {
             Work::Point { point } => [Some(point), None, None],
@@ -304,6 +340,6 @@ impl Part {
             Work::Direction { mean, spread, .. } => [Some(mean), Some(spread), None],
             Work::Rain { sum, rate } => [Some(sum), Some(rate), None],
         };
-        own.into_iter().flatten().chain(self.tendency)
+        own.into_iter().flatten()
     }
 }

@@ -4,9 +4,10 @@
 //! packet identifier and payload: all equal to the newest use of that packet identifier
 //! in an earlier connection of the same session.
 
+use crate::hash::Fnv;
 use observation::{Message, SourceIndex, Value};
 use std::collections::{HashMap, VecDeque};
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{Hash, Hasher};
 use std::sync::Arc;
 
 /// Messages remembered of one connection.
@@ -42,7 +43,7 @@ pub(crate) struct Redeliveries {
 
 /// A number for what a message says; equal for equal messages.
 fn content(topic: &str, message: &Message) -> u64 {
-    let mut hasher = DefaultHasher::new();
+    let mut hasher = Fnv::default();
     topic.hash(&mut hasher);
     for sample in &message.samples {
         sample.channel.hash(&mut hasher);

@@ -8,9 +8,9 @@
 //! stood.
 
 use crate::Processor;
-use crate::book;
 use crate::state::{InstrumentState, Saved, SavedStation, VERSION};
-use crate::track::Point;
+use crate::track::{Doubt, Point};
+use crate::walk::ONE;
 use observation::{Message, Reading, Span, Time};
 use std::collections::BTreeMap;
 
@@ -52,7 +52,7 @@ impl Processor {
                     .iter()
                     .zip(&self.tracks)
                     .filter(|(channel, _)| usize::from(channel.station.0) == place)
-                    .filter_map(|(channel, track)| Some((channel.name.clone(), track.floor?)))
+                    .map(|(channel, track)| (channel.name.clone(), (track.floor, track.gone)))
                     .collect();
                 SavedStation {
                     station: station.id.clone(),
@@ -63,7 +63,14 @@ impl Processor {
                 }
             })
             .collect();
-        Saved { version: VERSION, walked: self.walked, stations }
+        Saved {
+            version: VERSION,
+            walked: self.walked,
+            stations,
+            doubts: self.doubts.iter().copied().collect(),
+            number: self.number,
+            stepped_back: self.stepped_back,
+        }
     }
 
     /// Takes up what was saved. Gives the stations whose settings have changed since:
@@ -73,8 +80,11 @@ impl Processor {
             return self.property.stations.iter().map(|s| s.id.clone()).collect();
         }
         self.walked = saved.walked;
+        self.doubts = saved.doubts.iter().copied().collect();
+        self.number = saved.number;
+        self.stepped_back = saved.stepped_back;
         if let Some(walked) = saved.walked {
-            self.book.begin_after(walked - book::MEMORY);
+            self.book.begin_at(walked, &self.plan.memory);
         }
         let known: BTreeMap<&str, &SavedStation> =
             saved.stations.iter().map(|s| (s.station.as_str(), s)).collect();
@@ -103,7 +113,8 @@ impl Processor {
             }
             for (channel, track) in self.property.channels.iter().zip(&mut self.tracks) {
                 if usize::from(channel.station.0) == place {
-                    track.floor = saved_station.floors.get(&channel.name).copied();
+                    let begins = saved_station.floors.get(&channel.name).copied();
+                    (track.floor, track.gone) = begins.unwrap_or_default();
                 }
             }
         }
@@ -131,7 +142,8 @@ impl Processor {
         let longest = self.plan.lines.iter().map(|l| l.horizon).max().unwrap_or_default();
         // Event times may lie a little beyond the arrival.
         let slack = self.property.stations.iter().map(|s| s.newest).max().unwrap_or_default();
-        (longest.max(book::MEMORY) + slack, Self::memory() + slack)
+        let remembered = self.plan.memory.iter().copied().max().unwrap_or_default();
+        (longest.max(remembered) + slack, Self::memory() + slack)
     }
 
     /// Takes a record from before the saved state, read back from the log: nothing is
@@ -139,27 +151,26 @@ impl Processor {
     pub fn refill(&mut self, number: u64, messages: &[Message], readings: &[Reading]) {
         let mut locals = std::mem::take(&mut self.locals);
         let mut keys = std::mem::take(&mut self.keys);
+        let doubts: Vec<Doubt> = self.doubts.iter().copied().collect();
         for message in messages {
             self.redeliveries.seen(message);
             locals.clear();
+            let station = usize::from(message.station.0);
             for sample in &message.samples {
                 let Some(line) = self.plan.line(sample.channel) else { continue };
                 locals.push(line.local);
-                let keep = line.horizon > Span::ZERO;
-                let interval = line.periodic;
+                let mut point = Point::of(message, sample, number, &doubts);
+                if let Some(beats) = self.beats.get_mut(station) {
+                    beats.set(point.time.step_end(ONE));
+                }
                 if let Some(track) = self.tracks.get_mut(sample.channel.0 as usize) {
-                    let mut point = Point::of(message, sample);
-                    if let Some(before) = track.in_burst(&point, interval) {
-                        point.burst = true;
-                        track.mark_burst(before);
-                    }
-                    track.arrived(&point);
-                    if keep {
+                    track.arrived(&mut point, line.periodic);
+                    if line.is_kept() {
                         track.insert(point);
                     }
                 }
             }
-            if let Some(identities) = self.identities.get_mut(usize::from(message.station.0)) {
+            if let Some(identities) = self.identities.get_mut(station) {
                 identities.refill(message, &locals, number, &mut keys);
             }
         }
@@ -170,10 +181,13 @@ impl Processor {
         self.keys = keys;
     }
 
-    /// Forgets identities that have become too old, after a refill.
+    /// The refill is done: what lies further back than it reached is asked of the log.
     pub fn refilled(&mut self, received: Time) {
         for identities in &mut self.identities {
-            identities.forget(received);
+            identities.begin_at(received);
+        }
+        for beats in &mut self.beats {
+            beats.begin_after(received - crate::beats::MEMORY);
         }
     }
 }

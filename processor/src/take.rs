@@ -23,6 +23,7 @@ impl Processor {
         out: &mut Output,
     ) {
         self.walk(message.received, recall, out);
+        self.number = number;
         if message.redelivery.is_some() && self.redeliveries.seen(&message) {
             out.redelivered += message.samples.len() as u64;
             return;
@@ -71,7 +72,7 @@ impl Processor {
             }
             out.accepted += message.samples.len() as u64;
             for sample in &message.samples {
-                self.absorb(&message, sample, recall, out);
+                self.absorb(&message, sample, number, recall, out);
             }
             out.messages.push(message);
         }

@@ -1,0 +1,12 @@
+//! The rules of time, identity, windows and revisions, shown on an invented property.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod croft;
+mod log;
+
+mod clocks;
+mod identities;
+mod late;
+mod same;
+mod silence;
+mod windows;

@@ -1,0 +1,247 @@
+//! Equal values while the neighbours move: how unlikely is the run?
+//!
+//! The chance that a value repeats is learned by how far the neighbours moved, starting
+//! from a table measured on whole and half units of airport reports.
+
+use super::suspicion::agreed;
+use super::values::{Values, known, turn};
+use super::weather::Bridged;
+use observation::Quantity;
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// Values closer than this are equal.
+const EQUAL: f64 = 1e-6;
+const BRIDGED_HOURS: usize = 3;
+const BINS: usize = 5;
+/// The starting table counts as so many hours a bin.
+const STARTING_WEIGHT: f64 = 1000.0;
+/// Counts are halved when a bin holds so many hours.
+const LARGEST_WEIGHT: f64 = 20_000.0;
+/// Humidity has long quiet runs in fog: both neighbours must range this far, points, over
+/// the hours of the run that is asked for.
+const HUMIDITY_RANGE: f64 = 5.0;
+const HUMIDITY_HOURS: usize = 8;
+
+/// What is known beforehand of one quantity.
+struct Rule {
+    quantity: Quantity,
+    /// Upper ends of the bins of the neighbours' move but for the last.
+    bins: [f64; BINS - 1],
+    /// Chance of an equal value in each bin.
+    chances: [f64; BINS],
+    /// Sum of -ln chance at which a run is suspected.
+    limit: f64,
+}
+
+const RULES: [Rule; 4] = [
+    Rule {
+        quantity: Quantity::AirTemperature,
+        bins: [0.3, 0.9, 1.5, 2.5],
+        chances: [0.353, 0.203, 0.081, 0.048, 0.043],
+        limit: 14.2,
+    },
+    Rule {
+        quantity: Quantity::AirPressureAtMeanSeaLevel,
+        bins: [0.15, 0.25, 0.45, 0.75],
+        chances: [0.285, 0.071, 0.043, 0.032, 0.051],
+        limit: 10.6,
+    },
+    Rule {
+        quantity: Quantity::WindFromDirection,
+        bins: [5.0, 15.0, 25.0, 45.0],
+        chances: [0.290, 0.277, 0.235, 0.212, 0.210],
+        limit: 12.2,
+    },
+    Rule {
+        quantity: Quantity::WindSpeed,
+        bins: [0.3, 0.8, 1.3, 2.3],
+        chances: [0.191, 0.165, 0.193, 0.156, 0.089],
+        limit: 14.5,
+    },
+];
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Run {
+    bridged: Bridged,
+    before: Option<f64>,
+    score: f64,
+    hours: usize,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Table {
+    runs: Vec<Run>,
+    equal: [f64; BINS],
+    total: [f64; BINS],
+}
+
+/// State of the test for all stations.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Stuck {
+    tables: Vec<Table>,
+    humidity: Vec<(Run, VecDeque<Option<f64>>)>,
+}
+
+/// A run that is long enough.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Found {
+    pub(super) station: usize,
+    pub(super) quantity: Quantity,
+    /// Length of the run, hours.
+    pub(super) hours: usize,
+    pub(super) score: f64,
+    pub(super) limit: f64,
+}
+
+impl Stuck {
+    pub(super) fn new(stations: usize) -> Self {
+        let table = |rule: &Rule| Table {
+            runs: vec![Run::default(); stations],
+            equal: rule.chances.map(|chance| chance * STARTING_WEIGHT),
+            total: [STARTING_WEIGHT; BINS],
+        };
+        Self {
+            tables: RULES.iter().map(table).collect(),
+            humidity: vec![(Run::default(), VecDeque::new()); stations],
+        }
+    }
+
+    /// Takes the values of one hour; returns every run beyond its limit.
+    pub(super) fn take(&mut self, values: &[Values]) -> Vec<Found> {
+        let mut found = Vec::new();
+        for (rule, table) in RULES.iter().zip(&mut self.tables) {
+            table.take(rule, values, &mut found);
+        }
+        self.take_humidity(values, &mut found);
+        found
+    }
+
+    fn take_humidity(&mut self, values: &[Values], found: &mut Vec<Found>) {
+        for ((run, past), value) in self.humidity.iter_mut().zip(values) {
+            let (now, _) = run.step(value.humidity);
+            if past.len() >= HUMIDITY_HOURS {
+                past.pop_front();
+            }
+            past.push_back(known(now));
+        }
+        let ranges: Vec<f64> = self.humidity.iter().map(|(_, past)| range(past)).collect();
+        for (station, (run, _)) in self.humidity.iter().enumerate() {
+            let mut others: Vec<f64> = ranges.clone();
+            others.remove(station);
+            let moved = agreed(&mut others).is_some_and(|range| range >= HUMIDITY_RANGE);
+            if moved && run.hours + 1 >= HUMIDITY_HOURS && run.hours > 0 {
+                found.push(Found {
+                    station,
+                    quantity: Quantity::RelativeHumidity,
+                    hours: run.hours,
+                    score: (run.hours + 1) as f64,
+                    limit: HUMIDITY_HOURS as f64,
+                });
+            }
+        }
+    }
+}
+
+fn range(past: &VecDeque<Option<f64>>) -> f64 {
+    if past.len() < HUMIDITY_HOURS || past.iter().any(Option::is_none) {
+        return 0.0;
+    }
+    let known = past.iter().flatten();
+    let high = known.clone().copied().fold(f64::NEG_INFINITY, f64::max);
+    let low = known.copied().fold(f64::INFINITY, f64::min);
+    high - low
+}
+
+impl Run {
+    /// The bridged value and whether it equals the one before; counts the run.
+    fn step(&mut self, value: f64) -> (f64, Option<f64>) {
+        let now = self.bridged.take(value, BRIDGED_HOURS);
+        let change = self.before.zip(known(now)).map(|(before, now)| now - before);
+        self.before = known(now);
+        if change.is_some_and(|change| change.abs() < EQUAL) {
+            self.hours += 1;
+        } else {
+            (self.hours, self.score) = (0, 0.0);
+        }
+        (now, change)
+    }
+}
+
+impl Table {
+    fn take(&mut self, rule: &Rule, values: &[Values], found: &mut Vec<Found>) {
+        let changes: Vec<Option<f64>> = self
+            .runs
+            .iter_mut()
+            .zip(values)
+            .map(|(run, value)| run.step(value.get(rule.quantity)).1)
+            .collect();
+        for (station, run) in self.runs.iter_mut().enumerate() {
+            let others = changes.iter().enumerate().filter(|(other, _)| *other != station);
+            let moved = common_move(rule.quantity, others.filter_map(|(_, change)| *change));
+            let bin = rule.bins.iter().filter(|end| moved >= **end).count();
+            if run.hours > 0 {
+                run.score -= (self.equal[bin] / self.total[bin]).ln();
+            }
+            if run.score >= rule.limit {
+                found.push(Found {
+                    station,
+                    quantity: rule.quantity,
+                    hours: run.hours,
+                    score: run.score,
+                    limit: rule.limit,
+                });
+            } else if run.score < 0.5 * rule.limit && changes[station].is_some() {
+                self.equal[bin] += if run.hours > 0 { 1.0 } else { 0.0 };
+                self.total[bin] += 1.0;
+                if self.total[bin] > LARGEST_WEIGHT {
+                    self.equal[bin] *= 0.5;
+                    self.total[bin] *= 0.5;
+                }
+            }
+        }
+    }
+}
+
+/// How far the neighbours moved together; for directions, how far each of them turned.
+fn common_move(quantity: Quantity, changes: impl Iterator<Item = f64>) -> f64 {
+    let mut changes: Vec<f64> = changes.collect();
+    if quantity.is_direction() {
+        for change in &mut changes {
+            *change = turn(*change).abs();
+        }
+        return agreed(&mut changes).unwrap_or(0.0);
+    }
+    let up = agreed(&mut changes).unwrap_or(0.0);
+    for change in &mut changes {
+        *change = -*change;
+    }
+    up.max(agreed(&mut changes).unwrap_or(0.0)).max(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_thermometer_that_stands_still_while_others_move_is_found_and_a_quiet_night_is_not() {
+        let mut stuck = Stuck::new(3);
+        let hour = |stuck: &mut Stuck, own: f64, others: f64| {
+            let mut values = [Values::MISSING; 3];
+            for (value, temperature) in values.iter_mut().zip([own, others, others + 0.4]) {
+                value.temperature = temperature;
+            }
+            stuck.take(&values)
+        };
+        for _ in 0..9 {
+            assert!(hour(&mut stuck, 7.0, 6.0).is_empty());
+        }
+        let mut found = Vec::new();
+        for i in 0..8_u32 {
+            found = hour(&mut stuck, 7.0, 6.0 + f64::from(i));
+        }
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].station, found[0].quantity), (0, Quantity::AirTemperature));
+        assert!(hour(&mut stuck, 7.1, 15.0).is_empty());
+    }
+}

@@ -2,7 +2,7 @@
 
 use meteorology::saturation::{self, Method, Phase};
 use meteorology::summaries::Summary;
-use meteorology::{humidity, pressure, wind};
+use meteorology::{humidity, pressure, sun, wind};
 use observation::Time;
 use observation::signal::direction::Directions;
 use proptest::prelude::*;
@@ -127,5 +127,21 @@ proptest! {
         prop_assert_eq!(merged.maximum().map(|m| m.steps), values.iter().max().copied());
         prop_assert_eq!(merged.minimum().map(|m| m.steps), values.iter().min().copied());
         prop_assert_eq!(merged.sum(), values.iter().map(|v| i128::from(*v)).sum::<i128>());
+    }
+
+    // The parallax of 0.0024 deg is left out of rise and set.
+    #[test]
+    fn the_sun_stands_on_the_horizon_as_it_rises_and_sets(
+        date in 11_000_i64..25_000, latitude in -64.0_f64..64.0, longitude in -180.0_f64..180.0,
+    ) {
+        let day = sun::day(date as f64 * 86_400.0, latitude, longitude, sun::HORIZON);
+        let (rise, set) = (day.rise.unwrap(), day.set.unwrap());
+        prop_assert!(rise < day.noon && day.noon < set && set - rise < 86_400.0);
+        let place =
+            sun::Place { latitude, longitude, elevation: 0.0, pressure: 1013.25, temperature: 15.0 };
+        for at in [rise, set] {
+            let zenith = sun::position(at, sun::delta_t(at), &place).true_zenith;
+            prop_assert!((zenith - 90.0 + sun::HORIZON).abs() < 0.003, "{zenith}");
+        }
     }
 }

@@ -3,3 +3,4 @@
 
 mod check_values;
 mod laws;
+mod references;

@@ -134,9 +134,9 @@ pub(super) const FORMULAS: &[Formula] = &[
         about: "global irradiance on the horizontal under a clear sky",
         methods: &[Method {
             name: "haurwitz-1945",
-            source: "Haurwitz 1945, J. Meteorol. 2, 154-166 (constants from memory)",
+            source: "Haurwitz 1945, J. Meteorol. 2, 154-166 after Reno, Hansen and Stein 2012, SAND2012-2389",
             range: "nothing where the sun is down",
-            formula: "1098 cos z exp(-0.057 / cos z)",
+            formula: "1098 cos z exp(-0.059 / cos z)",
         }],
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE, ELEVATION.optional()],

@@ -36,8 +36,10 @@ pub fn shadow(elevation: f64) -> Valid {
     Ok(1.0 / elevation.to_radians().tan())
 }
 
-/// Global irradiance in W/m2 under a clear sky: `1098 cos z exp(-0.057 / cos z)`
-/// (Haurwitz, J. Meteorol. 2, 1945, 154-166, and 3, 1946, 123-124; constants from memory).
+/// Global irradiance in W/m2 under a clear sky: `1098 cos z exp(-0.059 / cos z)`
+/// (Haurwitz, J. Meteorol. 2, 1945, 154-166, and 3, 1946, 123-124;
+/// as quoted by Reno, Hansen and Stein, Global horizontal irradiance clear sky models,
+/// SAND2012-2389, 2012, in the form of the library pvlib; 0.057 is in use as well).
 /// Nothing where the sun is down. Zenith angle in deg.
 ///
 /// # Errors
@@ -48,5 +50,5 @@ pub fn clear_sky(zenith: f64) -> Valid {
     if cosine <= 1e-6 {
         return Ok(0.0);
     }
-    Ok(1098.0 * cosine * (-0.057 / cosine).exp())
+    Ok(1098.0 * cosine * (-0.059 / cosine).exp())
 }

@@ -5,6 +5,7 @@
 //! reading at [`single::check`].
 
 pub mod fault;
+pub mod neighbours;
 pub mod range;
 pub mod single;
 pub mod step;

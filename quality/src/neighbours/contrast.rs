@@ -6,7 +6,7 @@
 /// The contrasts of `stations` stations and several quantities; a vector of contrasts
 /// holds quantity after quantity.
 #[derive(Clone, Debug)]
-pub struct Contrasts {
+pub(super) struct Contrasts {
     stations: usize,
     quantities: usize,
     rows: Vec<f64>,
@@ -14,7 +14,7 @@ pub struct Contrasts {
 
 impl Contrasts {
     /// Contrasts of at least two stations.
-    pub fn new(stations: usize, quantities: usize) -> Self {
+    pub(super) fn new(stations: usize, quantities: usize) -> Self {
         let stations = stations.max(2);
         let mut rows = vec![0.0; (stations - 1) * stations];
         for row in 0..stations - 1 {
@@ -29,22 +29,22 @@ impl Contrasts {
     }
 
     /// Number of stations.
-    pub const fn stations(&self) -> usize {
+    pub(super) const fn stations(&self) -> usize {
         self.stations
     }
 
     /// Length of a vector of contrasts.
-    pub const fn length(&self) -> usize {
+    pub(super) const fn length(&self) -> usize {
         (self.stations - 1) * self.quantities
     }
 
     /// Number of hypotheses "this quantity of this station".
-    pub const fn hypotheses(&self) -> usize {
+    pub(super) const fn hypotheses(&self) -> usize {
         self.stations * self.quantities
     }
 
     /// Contrasts of one quantity: `values` by station, appended to `out`.
-    pub fn append(&self, values: &[f64], out: &mut Vec<f64>) {
+    pub(super) fn append(&self, values: &[f64], out: &mut Vec<f64>) {
         for row in self.rows.chunks_exact(self.stations) {
             out.push(row.iter().zip(values).map(|(a, b)| a * b).sum());
         }
@@ -52,7 +52,7 @@ impl Contrasts {
 
     /// What one unit of offset adds to the contrasts. Hypotheses are numbered quantity by
     /// quantity, station by station.
-    pub fn signature(&self, hypothesis: usize) -> Vec<f64> {
+    pub(super) fn signature(&self, hypothesis: usize) -> Vec<f64> {
         let mut out = vec![0.0; self.length()];
         let (quantity, station) = (hypothesis / self.stations, hypothesis % self.stations);
         for (row, coefficients) in self.rows.chunks_exact(self.stations).enumerate() {

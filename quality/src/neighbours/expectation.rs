@@ -78,7 +78,8 @@ impl Expectation {
             let plain: Vec<f64> = contrasts.iter().zip(&expected).map(|(y, e)| y - e).collect();
             let mut drawn = plain.clone();
             let length = self.steps.draw_in(&mut drawn, self.drawn_in);
-            let logarithm = expected[self.components].clamp(-FARTHEST_LOGARITHM, FARTHEST_LOGARITHM);
+            let logarithm =
+                expected[self.components].clamp(-FARTHEST_LOGARITHM, FARTHEST_LOGARITHM);
             windows.push(Weighed {
                 drawn: &drawn,
                 plain: &plain,
@@ -142,8 +143,8 @@ impl Expectation {
     fn learn_mean(&mut self, end: usize, limits: &Limits, windows: &Windows) {
         let mut sums = Sums::default();
         let start = end.saturating_sub(self.steps_per_day);
-        let enough = windows.between(start, end, &mut sums)
-            && sums.count * 2.0 >= self.steps_per_day as f64;
+        let enough =
+            windows.between(start, end, &mut sums) && sums.count * 2.0 >= self.steps_per_day as f64;
         if enough {
             if self.days.count() > MEANS_ENOUGH {
                 self.days.refresh();

@@ -62,11 +62,7 @@ impl Gauge {
                 if station.wet > 0 {
                     station.hours += 1;
                 }
-                Missed {
-                    wet: station.wet,
-                    depth: others(&station.depths),
-                    hours: station.hours,
-                }
+                Missed { wet: station.wet, depth: others(&station.depths), hours: station.hours }
             })
             .collect()
     }

@@ -111,7 +111,8 @@ impl Usual {
         quantity: Quantity,
         least: f64,
     ) -> Option<Stray> {
-        let others = column.iter().enumerate().filter(|(other, v)| *other != station && !v.is_nan());
+        let others =
+            column.iter().enumerate().filter(|(other, v)| *other != station && !v.is_nan());
         let (low, high) = others.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (_, v)| {
             (low.min(*v), high.max(*v))
         });

@@ -117,9 +117,9 @@ impl Judge {
     ) -> Option<Vec<Score>> {
         let per_day = 24 * self.steps_per_hour;
         if self.windows.seen().is_multiple_of(per_day) {
-            let frozen = self.open.is_some_and(|open| {
-                self.windows.seen() - open.spell < limits.frozen * per_day
-            });
+            let frozen = self
+                .open
+                .is_some_and(|open| self.windows.seen() - open.spell < limits.frozen * per_day);
             self.expectation.start_day(frozen, limits, &self.windows);
             self.scale = None;
         }

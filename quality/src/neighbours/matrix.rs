@@ -4,14 +4,14 @@ use serde::{Deserialize, Serialize};
 
 /// A symmetric matrix, its lower triangle row by row.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Symmetric {
+pub(super) struct Symmetric {
     order: usize,
     lower: Vec<f64>,
 }
 
 /// The lower triangular L of LL' = A.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Factor {
+pub(super) struct Factor {
     order: usize,
     lower: Vec<f64>,
 }
@@ -22,23 +22,23 @@ const fn row_start(row: usize) -> usize {
 
 impl Symmetric {
     /// Nothing but zeros.
-    pub fn zero(order: usize) -> Self {
+    pub(super) fn zero(order: usize) -> Self {
         Self { order, lower: vec![0.0; row_start(order)] }
     }
 
     /// Number of rows.
-    pub const fn order(&self) -> usize {
+    pub(super) const fn order(&self) -> usize {
         self.order
     }
 
     /// The element of a row and a column.
-    pub fn get(&self, row: usize, column: usize) -> f64 {
+    pub(super) fn get(&self, row: usize, column: usize) -> f64 {
         let (row, column) = if row < column { (column, row) } else { (row, column) };
         self.lower.get(row_start(row) + column).copied().unwrap_or(0.0)
     }
 
     /// Sets the element of a row and a column (and its mirror).
-    pub fn set(&mut self, row: usize, column: usize, value: f64) {
+    pub(super) fn set(&mut self, row: usize, column: usize, value: f64) {
         let (row, column) = if row < column { (column, row) } else { (row, column) };
         if let Some(element) = self.lower.get_mut(row_start(row) + column) {
             *element = value;
@@ -46,14 +46,14 @@ impl Symmetric {
     }
 
     /// Multiplies every element.
-    pub fn scale(&mut self, by: f64) {
+    pub(super) fn scale(&mut self, by: f64) {
         for element in &mut self.lower {
             *element *= by;
         }
     }
 
     /// Adds `weight` xx'.
-    pub fn add_outer(&mut self, x: &[f64], weight: f64) {
+    pub(super) fn add_outer(&mut self, x: &[f64], weight: f64) {
         let mut start = 0;
         for (row, value) in x.iter().enumerate().take(self.order) {
             let factor = weight * value;
@@ -68,7 +68,7 @@ impl Symmetric {
     }
 
     /// The Cholesky factor of A + `jitter` I; none unless positive definite.
-    pub fn factor(&self, jitter: f64) -> Option<Factor> {
+    pub(super) fn factor(&self, jitter: f64) -> Option<Factor> {
         let mut lower = self.lower.clone();
         for row in 0..self.order {
             let (above, rest) = lower.split_at_mut(row_start(row));
@@ -90,7 +90,7 @@ impl Symmetric {
 impl Factor {
     /// Replaces x by the solution of Ly = x: independent components of unit spread where
     /// A is the covariance of x.
-    pub fn whiten(&self, x: &mut [f64]) {
+    pub(super) fn whiten(&self, x: &mut [f64]) {
         for row in 0..self.order.min(x.len()) {
             let elements = &self.lower[row_start(row)..=row_start(row) + row];
             x[row] = (x[row] - dot(&elements[..row], &x[..row])) / elements[row];
@@ -98,7 +98,7 @@ impl Factor {
     }
 
     /// Replaces b by the solution of Ax = b.
-    pub fn solve(&self, b: &mut [f64]) {
+    pub(super) fn solve(&self, b: &mut [f64]) {
         self.whiten(b);
         for row in (0..self.order.min(b.len())).rev() {
             let start = row_start(row);
@@ -112,12 +112,12 @@ impl Factor {
 }
 
 /// Sum of products.
-pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
 /// Sum of squares.
-pub fn square(a: &[f64]) -> f64 {
+pub(super) fn square(a: &[f64]) -> f64 {
     dot(a, a)
 }
 

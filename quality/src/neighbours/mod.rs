@@ -1,7 +1,36 @@
-//! What neighbours say of each other.
+//! What neighbours say of each other, on two time scales: at every step a quick look for
+//! values that are grossly off, and the slow judgement which of them is wrong, since when
+//! and by how much.
+//!
+//! The slow judgement compares *contrasts* (what all stations share cancels) with what is
+//! expected of them in this weather, and asks of windows of hours to weeks whether an
+//! offset of one instrument explains what is left. Real differences of place are learned,
+//! not suspected. What all stations get wrong together cannot be seen here.
+//!
+//! Start reading at [`Panel`].
 
+mod clock;
 mod contrast;
+mod expectation;
+mod gauge;
+mod gross;
+mod judge;
+mod limits;
 mod matrix;
+mod panel;
 mod regression;
+mod score;
 mod spread;
+mod stuck;
+mod suspicion;
+mod terms;
+mod values;
+mod watch;
+mod weather;
 mod windows;
+
+pub use gross::Stray;
+pub use limits::Limits;
+pub use panel::{Panel, Setup, Verdict};
+pub use suspicion::{Kind, State, Suspicion};
+pub use values::{Group, Values};

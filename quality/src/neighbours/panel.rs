@@ -9,20 +9,21 @@ use super::gauge::Gauge;
 use super::gross::{Gross, SLIP_HOURS, Stray};
 use super::judge::{Judge, Open, Turn};
 use super::limits::Limits;
-use super::stuck::{Found, Stuck};
+use super::stuck::Stuck;
 use super::suspicion::{Kind, State, Suspicion, confidence};
 use super::terms::{Terms, observed};
 use super::values::{Group, Values};
+use super::watch::{Evidence, Watches};
 use super::weather::Tracker;
-use observation::time::{HOUR, MINUTE};
+use observation::time::{DAY, HOUR};
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
 /// Dew point and humidity of one station come from one sensor: a suspicion of the dew point
 /// within so many hours of one of the air is the same.
 const SAME_SENSOR_HOURS: usize = 72;
-/// A clock or stuck suspicion closes after so many quiet hours.
-const QUIET_HOURS: usize = 24;
+/// A gap longer than this is as good as a new beginning of every window, hours.
+const LONGEST_GAP_HOURS: i64 = 740;
 
 /// How often values come, and where the stations are.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,19 +34,6 @@ pub struct Setup {
     pub steps_per_hour: usize,
     /// Degrees east of the property's middle, for the solar hour.
     pub longitude: f64,
-}
-
-/// A test that looks at hours: what it has open.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-struct Watch {
-    kind: u8,
-    station: usize,
-    quantity: Quantity,
-    since: i64,
-    size: Option<f64>,
-    score: f64,
-    confidence: f64,
-    quiet: usize,
 }
 
 /// The state of the judgement of one panel.
@@ -64,7 +52,7 @@ pub struct Panel {
     clock: Clock,
     stuck: Stuck,
     gauge: Gauge,
-    watches: Vec<Watch>,
+    watches: Watches,
     /// Rain of the steps of the hour so far.
     rain: Vec<f64>,
 }
@@ -76,4 +64,231 @@ pub struct Verdict {
     pub suspicions: Vec<Suspicion>,
     /// Values grossly off in this step.
     pub strays: Vec<Stray>,
+}
+
+/// The groups whose open suspicions a group waits for: its terms hold their instruments.
+const fn waits_for(group: Group) -> &'static [Group] {
+    match group {
+        Group::Air | Group::Pressure => &[Group::Speed, Group::Vane],
+        Group::Dew => &[Group::Air, Group::Speed, Group::Vane],
+        Group::Speed => &[Group::Vane],
+        Group::Vane => &[Group::Air, Group::Speed],
+    }
+}
+
+impl Panel {
+    /// Nothing learned. Fewer than two stations count as two, other than 1 or 6 steps an
+    /// hour as the nearer of these.
+    pub fn new(setup: Setup, limits: &Limits) -> Self {
+        let stations = setup.stations.max(2);
+        let steps_per_hour = if setup.steps_per_hour > 1 { 6 } else { 1 };
+        let judge = |group| Judge::new(group, stations, steps_per_hour, limits);
+        Self {
+            stations,
+            steps_per_hour,
+            longitude: setup.longitude,
+            last: None,
+            tracker: Tracker::new(stations, steps_per_hour),
+            gross: Gross::new(stations, steps_per_hour),
+            judges: Group::ALL.map(judge).to_vec(),
+            air_open: vec![None; stations],
+            clock: Clock::new(stations),
+            stuck: Stuck::new(stations),
+            gauge: Gauge::new(stations),
+            watches: Watches::default(),
+            rain: vec![f64::NAN; stations],
+        }
+    }
+
+    /// Number of stations.
+    pub const fn stations(&self) -> usize {
+        self.stations
+    }
+
+    const fn step(&self) -> i64 {
+        HOUR / self.steps_per_hour as i64
+    }
+
+    /// Takes the values of the step that begins at `start` (or holds it), by station;
+    /// values of stations beyond the list are missing. Steps left out count as missing; a
+    /// step that is not later than the last is not taken.
+    pub fn take(&mut self, start: Time, values: &[Values], limits: &Limits) -> Verdict {
+        let index = start.0.div_euclid(self.step());
+        let mut verdict = Verdict::default();
+        let blank = vec![Values::MISSING; self.stations];
+        if let Some(last) = self.last {
+            if index <= last {
+                return verdict;
+            }
+            let longest = LONGEST_GAP_HOURS * self.steps_per_hour as i64;
+            for missing in (last + 1).max(index - longest)..index {
+                self.take_one(missing, &blank, limits, &mut verdict);
+            }
+            verdict.strays.clear();
+        }
+        let mut all = blank;
+        for (place, value) in all.iter_mut().zip(values) {
+            *place = *value;
+        }
+        self.take_one(index, &all, limits, &mut verdict);
+        verdict
+    }
+
+    fn take_one(&mut self, index: i64, values: &[Values], limits: &Limits, out: &mut Verdict) {
+        self.last = Some(index);
+        out.strays = self.gross.take(values);
+        let mut clean = values.to_vec();
+        for stray in &out.strays {
+            if stray.steps <= SLIP_HOURS * self.steps_per_hour {
+                clean[stray.station].set(stray.quantity, f64::NAN);
+            }
+        }
+        let of_day = (index * self.step()).rem_euclid(DAY) as f64 / HOUR as f64;
+        let hour = (of_day + self.longitude / 15.0).rem_euclid(24.0);
+        let weather = self.tracker.take(hour, &clean);
+        let one = Contrasts::new(self.stations, 1);
+        let terms = Terms::new(&weather, &one);
+        let mut scores = Vec::with_capacity(self.judges.len());
+        for judge in &mut self.judges {
+            let group = judge.group();
+            let contrasts = observed(group, &one, &clean);
+            scores.push(judge.take(terms.of(group), contrasts, limits));
+        }
+        for place in 0..self.judges.len() {
+            let Some(scores) = &scores[place] else { continue };
+            let held = self.must_wait(place, scores);
+            let judge = &mut self.judges[place];
+            let (group, now) = (judge.group(), judge.seen());
+            if let Some(turn) = judge.decide(scores, held, limits) {
+                self.tell(turn, group, now, index, limits, out);
+            }
+            if let Some(open) = self.judges[place].open()
+                && group == Group::Air
+            {
+                self.air_open[open.hypothesis % self.stations] = Some(now);
+            }
+        }
+        self.take_hour(index, values, limits, out);
+    }
+
+    fn must_wait(&self, place: usize, scores: &[super::score::Score]) -> bool {
+        let group = self.judges[place].group();
+        let busy = waits_for(group)
+            .iter()
+            .any(|other| self.judges.iter().any(|j| j.group() == *other && j.open().is_some()));
+        if busy || group != Group::Dew {
+            return busy;
+        }
+        let best = (0..scores.len())
+            .max_by(|a, b| scores[*a].score.abs().total_cmp(&scores[*b].score.abs()));
+        let air = best.and_then(|h| self.air_open.get(h % self.stations).copied().flatten());
+        air.is_some_and(|open| {
+            self.judges[place].seen() - open <= SAME_SENSOR_HOURS * self.steps_per_hour
+        })
+    }
+
+    fn tell(
+        &self,
+        turn: Turn,
+        group: Group,
+        now: usize,
+        index: i64,
+        limits: &Limits,
+        out: &mut Verdict,
+    ) {
+        let suspicion = |open: &Open, state| {
+            let quantity = group.quantities()[open.hypothesis / self.stations];
+            let (size, error) = if group == Group::Speed {
+                (open.size.exp(), open.error * open.size.exp())
+            } else {
+                (open.size, open.error)
+            };
+            let ago = now.saturating_sub(1).saturating_sub(open.since);
+            Suspicion {
+                state,
+                station: (self.stations > 2).then_some(open.hypothesis % self.stations),
+                quantity,
+                kind: Kind::Offset,
+                since: Time((index - i64::try_from(ago).unwrap_or(0)) * self.step()),
+                size: Some(size),
+                error: Some(error),
+                score: open.score,
+                confidence: confidence(open.score, limits.score),
+            }
+        };
+        match turn {
+            Turn::Opened(open) => out.suspicions.push(suspicion(&open, State::Opened)),
+            Turn::Changed(open) => out.suspicions.push(suspicion(&open, State::Changed)),
+            Turn::Closed(open) => out.suspicions.push(suspicion(&open, State::Closed)),
+            Turn::HandedOver(from, to) => {
+                out.suspicions.push(suspicion(&from, State::Closed));
+                out.suspicions.push(suspicion(&to, State::Opened));
+            }
+        }
+    }
+
+    /// The tests that look at whole hours.
+    fn take_hour(&mut self, index: i64, values: &[Values], limits: &Limits, out: &mut Verdict) {
+        for (sum, value) in self.rain.iter_mut().zip(values) {
+            if value.rain.is_finite() {
+                *sum = if sum.is_finite() { *sum + value.rain } else { value.rain };
+            }
+        }
+        if (index + 1).rem_euclid(self.steps_per_hour as i64) != 0 {
+            return;
+        }
+        let mut hour = values.to_vec();
+        for (value, sum) in hour.iter_mut().zip(&mut self.rain) {
+            value.rain = std::mem::replace(sum, f64::NAN);
+        }
+        let end = (index + 1) * self.step();
+        let before = |hours: usize| Time(end - i64::try_from(hours).unwrap_or(0) * HOUR);
+        let mut evidence = Vec::new();
+        let pressures: Vec<f64> = hour.iter().map(|v| v.pressure).collect();
+        let clocks = self.clock.take(&pressures);
+        let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].0.total_cmp(&clocks[*b].0));
+        if let Some(station) = worst
+            && clocks[station].0 >= limits.clock
+        {
+            evidence.push(Evidence {
+                kind: Kind::Clock,
+                station,
+                quantity: Quantity::AirPressureAtMeanSeaLevel,
+                since: before(72),
+                size: Some(f64::from(clocks[station].1)),
+                score: clocks[station].0,
+                limit: limits.clock,
+            });
+        }
+        for found in self.stuck.take(&hour) {
+            evidence.push(Evidence {
+                kind: Kind::Stuck,
+                station: found.station,
+                quantity: found.quantity,
+                since: before(found.hours),
+                size: None,
+                score: found.score,
+                limit: found.limit,
+            });
+        }
+        for (station, missed) in self.gauge.take(&hour).into_iter().enumerate() {
+            if missed.wet >= limits.gauge.0 && missed.depth >= limits.gauge.1 {
+                evidence.push(Evidence {
+                    kind: Kind::Blocked,
+                    station,
+                    quantity: Quantity::PrecipitationDepth,
+                    since: before(missed.hours),
+                    size: Some(missed.depth),
+                    score: missed.wet as f64,
+                    limit: limits.gauge.0 as f64,
+                });
+            }
+        }
+        self.watches.take(&evidence, &mut out.suspicions);
+        if self.stations < 3 {
+            for suspicion in &mut out.suspicions {
+                suspicion.station = None;
+            }
+        }
+    }
 }

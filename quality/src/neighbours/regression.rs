@@ -14,7 +14,7 @@ const LEAST_SPREAD: f64 = 1e-3;
 
 /// The sums and the last solution. The first term is the constant 1.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Regression {
+pub(super) struct Regression {
     gram: Symmetric,
     /// Target by target, then term by term.
     products: Vec<f64>,
@@ -28,7 +28,7 @@ pub struct Regression {
 
 impl Regression {
     /// Nothing learned: every expectation is zero.
-    pub fn new(terms: usize, targets: usize) -> Self {
+    pub(super) fn new(terms: usize, targets: usize) -> Self {
         Self {
             gram: Symmetric::zero(terms),
             products: vec![0.0; terms * targets],
@@ -44,12 +44,12 @@ impl Regression {
     }
 
     /// Hours that stand behind the solution, after forgetting.
-    pub fn support(&self) -> f64 {
+    pub(super) fn support(&self) -> f64 {
         self.gram.get(0, 0)
     }
 
     /// Puts the mean where a term is missing (not a number) and draws in what is far out.
-    pub fn complete(&self, terms: &mut [f64]) {
+    pub(super) fn complete(&self, terms: &mut [f64]) {
         let known = self.support() > 0.0;
         let learned = self.means.iter().zip(&self.spreads);
         for (term, (mean, spread)) in terms.iter_mut().zip(learned).skip(1) {
@@ -62,7 +62,7 @@ impl Regression {
     }
 
     /// Forgets a share of what was learned.
-    pub fn forget(&mut self, keep: f64) {
+    pub(super) fn forget(&mut self, keep: f64) {
         self.gram.scale(keep);
         for product in &mut self.products {
             *product *= keep;
@@ -70,7 +70,7 @@ impl Regression {
     }
 
     /// Adds one observation of all targets.
-    pub fn learn(&mut self, terms: &[f64], targets: &[f64], weight: f64) {
+    pub(super) fn learn(&mut self, terms: &[f64], targets: &[f64], weight: f64) {
         self.gram.add_outer(terms, weight);
         let count = self.terms();
         for (products, target) in self.products.chunks_exact_mut(count).zip(targets) {
@@ -81,7 +81,7 @@ impl Regression {
     }
 
     /// Solves with the penalty `ridge` on every standardized coefficient.
-    pub fn solve(&mut self, ridge: f64) {
+    pub(super) fn solve(&mut self, ridge: f64) {
         let (count, support) = (self.terms(), self.support());
         if count < 2 || support <= 0.0 {
             return;
@@ -116,7 +116,7 @@ impl Regression {
     }
 
     /// What the targets should be under these (complete) terms.
-    pub fn expect(&self, terms: &[f64], out: &mut Vec<f64>) {
+    pub(super) fn expect(&self, terms: &[f64], out: &mut Vec<f64>) {
         out.clear();
         let mut standard: Vec<f64> = terms
             .iter()
@@ -130,7 +130,7 @@ impl Regression {
     }
 
     /// Number of targets.
-    pub const fn targets(&self) -> usize {
+    pub(super) const fn targets(&self) -> usize {
         self.targets
     }
 }

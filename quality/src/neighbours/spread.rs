@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 /// Sum of outer products and the number of them, both after forgetting.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Spread {
+pub(super) struct Spread {
     sum: Symmetric,
     count: f64,
     factor: Option<Factor>,
@@ -13,29 +13,29 @@ pub struct Spread {
 
 impl Spread {
     /// Nothing seen.
-    pub fn new(length: usize) -> Self {
+    pub(super) fn new(length: usize) -> Self {
         Self { sum: Symmetric::zero(length), count: 0.0, factor: None }
     }
 
     /// How many residuals stand behind it, after forgetting.
-    pub const fn count(&self) -> f64 {
+    pub(super) const fn count(&self) -> f64 {
         self.count
     }
 
     /// Forgets a share.
-    pub fn forget(&mut self, keep: f64) {
+    pub(super) fn forget(&mut self, keep: f64) {
         self.sum.scale(keep);
         self.count *= keep;
     }
 
     /// Adds one residual.
-    pub fn add(&mut self, residual: &[f64]) {
+    pub(super) fn add(&mut self, residual: &[f64]) {
         self.sum.add_outer(residual, 1.0);
         self.count += 1.0;
     }
 
     /// Brings the factor up to date.
-    pub fn refresh(&mut self) {
+    pub(super) fn refresh(&mut self) {
         if self.count > 0.0 {
             let mut covariance = self.sum.clone();
             covariance.scale(1.0 / self.count);
@@ -44,12 +44,12 @@ impl Spread {
     }
 
     /// The factor of the covariance as last refreshed.
-    pub const fn factor(&self) -> Option<&Factor> {
+    pub(super) const fn factor(&self) -> Option<&Factor> {
         self.factor.as_ref()
     }
 
     /// Mean squared length of a residual in units of spread: 1 on average.
-    pub fn length(&self, residual: &[f64]) -> Option<f64> {
+    pub(super) fn length(&self, residual: &[f64]) -> Option<f64> {
         let factor = self.factor.as_ref()?;
         let mut white = residual.to_vec();
         factor.whiten(&mut white);
@@ -58,7 +58,7 @@ impl Spread {
 
     /// Draws the residual in to `limit` spreads (after Huber 1964, from memory); returns
     /// the mean squared length it had.
-    pub fn draw_in(&self, residual: &mut [f64], limit: f64) -> f64 {
+    pub(super) fn draw_in(&self, residual: &mut [f64], limit: f64) -> f64 {
         let Some(length) = self.length(residual) else { return 0.0 };
         let factor = (limit / length.max(1e-9).sqrt()).min(1.0);
         for element in residual {

@@ -1,9 +1,10 @@
 //! What the comparison says: which instrument, since when, by how much, how surely.
 
 use observation::{Quantity, Time};
+use serde::{Deserialize, Serialize};
 
 /// What is wrong, as far as values alone tell.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Kind {
     /// Off by a constant, a factor or an angle, or on the way there.
     Offset,

@@ -156,11 +156,7 @@ fn pressure(weather: &Weather, eight: &[f64]) -> Vec<f64> {
 }
 
 /// The contrasts of a group in this step; none unless all of them can be had.
-pub(super) fn observed(
-    group: Group,
-    contrasts: &Contrasts,
-    values: &[Values],
-) -> Option<Vec<f64>> {
+pub(super) fn observed(group: Group, contrasts: &Contrasts, values: &[Values]) -> Option<Vec<f64>> {
     let mut out = Vec::with_capacity(contrasts.length());
     match group {
         Group::Speed => {

@@ -143,7 +143,6 @@ impl Tracker {
             .flatten()
             .fold((0.0, 0_usize), |(sum, count), value| (sum + value, count + 1));
         let enough = count >= SEASON_HOURS * steps / 2;
-        weather.anomaly =
-            if enough { weather.temperature - sum / count as f64 } else { f64::NAN };
+        weather.anomaly = if enough { weather.temperature - sum / count as f64 } else { f64::NAN };
     }
 }

@@ -4,33 +4,33 @@ use serde::{Deserialize, Serialize};
 
 /// One step as it enters the windows.
 #[derive(Clone, Copy, Debug)]
-pub struct Weighed<'a> {
+pub(super) struct Weighed<'a> {
     /// Residual, drawn in.
-    pub drawn: &'a [f64],
+    pub(super) drawn: &'a [f64],
     /// Residual as it was.
-    pub plain: &'a [f64],
+    pub(super) plain: &'a [f64],
     /// Weight by conditions; zero where there is no residual.
-    pub weight: f64,
+    pub(super) weight: f64,
     /// Squared length of the residual, bounded.
-    pub length: f64,
+    pub(super) length: f64,
 }
 
 /// What a window holds.
 #[derive(Clone, Debug, Default)]
-pub struct Sums {
+pub(super) struct Sums {
     /// Steps with a residual.
-    pub count: f64,
+    pub(super) count: f64,
     /// Weighted mean residual, drawn in.
-    pub drawn: Vec<f64>,
+    pub(super) drawn: Vec<f64>,
     /// Weighted mean residual as it was.
-    pub plain: Vec<f64>,
+    pub(super) plain: Vec<f64>,
     /// Weighted mean squared length.
-    pub length: f64,
+    pub(super) length: f64,
 }
 
 /// A ring of running sums.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Windows {
+pub(super) struct Windows {
     /// Steps kept.
     capacity: usize,
     components: usize,
@@ -44,13 +44,13 @@ const FIXED: usize = 3;
 
 impl Windows {
     /// Room for windows of up to `capacity` steps.
-    pub fn new(capacity: usize, components: usize) -> Self {
+    pub(super) fn new(capacity: usize, components: usize) -> Self {
         let row = FIXED + 2 * components;
         Self { capacity, components, seen: 0, ring: vec![0.0; (capacity + 1) * row] }
     }
 
     /// Steps seen.
-    pub const fn seen(&self) -> usize {
+    pub(super) const fn seen(&self) -> usize {
         self.seen
     }
 
@@ -64,7 +64,7 @@ impl Windows {
     }
 
     /// Adds a step.
-    pub fn push(&mut self, step: Weighed) {
+    pub(super) fn push(&mut self, step: Weighed) {
         let row = self.row();
         let from = self.seen % (self.capacity + 1) * row;
         let to = (self.seen + 1) % (self.capacity + 1) * row;
@@ -87,7 +87,7 @@ impl Windows {
 
     /// The steps after `from` up to `to`, both counted from the start; false if they are
     /// no longer kept or none of them has a residual.
-    pub fn between(&self, from: usize, to: usize, out: &mut Sums) -> bool {
+    pub(super) fn between(&self, from: usize, to: usize, out: &mut Sums) -> bool {
         if from >= to || to > self.seen || from + self.capacity < self.seen {
             return false;
         }

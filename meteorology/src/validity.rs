@@ -22,6 +22,8 @@ pub enum OutOfRange {
     },
     /// The inputs are each possible, together they have no answer.
     Undefined(&'static str),
+    /// The method chosen needs an input that others of the formula do not; its name.
+    Lacking(&'static str),
 }
 
 impl OutOfRange {
@@ -44,6 +46,7 @@ impl fmt::Display for OutOfRange {
                 }
             }
             Self::Undefined(reason) => f.write_str(reason),
+            Self::Lacking(name) => write!(f, "the method needs {name}"),
         }
     }
 }

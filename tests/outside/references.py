@@ -114,6 +114,8 @@ def sun():
         midnight = day[0].timestamp()
         # pvlib folds an event of a neighbouring date into this one: only dates that hold
         # all three are compared.
+        if s[["sunrise", "sunset"]].isna().any():
+            continue
         events = [s[name].timestamp() - midnight for name in ["sunrise", "transit", "sunset"]]
         if 0 <= events[0] < events[1] < events[2] < 86400:
             for name in ["sunrise", "transit", "sunset"]:

@@ -361,10 +361,7 @@ pub(super) const FORMULAS: &[Formula] = &[
             let e = if humid.iter().any(|name| i.get(name).is_some()) {
                 vapour(saturation::Method::Wmo8, i)?
             } else {
-                return Err(OutOfRange::Undefined(
-                    "this method needs relative_humidity, dew_point_temperature or \
-                     water_vapor_partial_pressure_in_air",
-                ));
+                return Err(OutOfRange::Lacking("relative_humidity"));
             };
             p::sea_level(pressure, t, e, p::geopotential(i.of("elevation")))
         },

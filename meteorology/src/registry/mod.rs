@@ -219,7 +219,10 @@ impl Formula {
                     .map_err(Refused::OutOfRange)?;
             }
         }
-        let value = (self.compute)(method.name, inputs).map_err(Refused::OutOfRange)?;
+        let value = (self.compute)(method.name, inputs).map_err(|refused| match refused {
+            OutOfRange::Lacking(name) => Refused::Missing(vec![name]),
+            other => Refused::OutOfRange(other),
+        })?;
         crate::validity::finite(value, "the formula gives no finite number here")
             .map_err(Refused::OutOfRange)
     }
@@ -311,6 +314,13 @@ mod tests {
             formula.evaluate(&inputs, Some("frog")),
             Err(Refused::UnknownMethod("frog".into()))
         );
+        let sea = super::formula("air_pressure_at_mean_sea_level").unwrap();
+        let column = Inputs::new()
+            .with("surface_air_pressure", 980.0)
+            .with("air_temperature", 15.0)
+            .with("elevation", 300.0);
+        assert_eq!(sea.evaluate(&column, None), Err(Refused::Missing(vec!["relative_humidity"])));
+        assert!(sea.evaluate(&column, Some("dry-air")).is_ok());
         let dry = inputs.with("relative_humidity", 0.0);
         assert!(matches!(formula.evaluate(&dry, None), Err(Refused::OutOfRange(_))));
     }

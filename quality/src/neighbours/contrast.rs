@@ -28,11 +28,6 @@ impl Contrasts {
         Self { stations, quantities, rows }
     }
 
-    /// Number of stations.
-    pub(super) const fn stations(&self) -> usize {
-        self.stations
-    }
-
     /// Length of a vector of contrasts.
     pub(super) const fn length(&self) -> usize {
         (self.stations - 1) * self.quantities

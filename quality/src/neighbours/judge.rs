@@ -150,9 +150,9 @@ impl Judge {
             return None;
         }
         let best = (0..scores.len())
-            .max_by(|a, b| scores[*a].score.abs().total_cmp(&scores[*b].score.abs()))?;
+            .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
         let Some(mut open) = self.open else {
-            if held || scores[best].score.abs() <= limits.score {
+            if held || scores[best].value.abs() <= limits.score {
                 return None;
             }
             let open = self.opened(best, scores, now);
@@ -166,8 +166,8 @@ impl Judge {
             self.restarted = now;
             return Some(Turn::Closed(open));
         }
-        let stronger = scores[best].score.powi(2) > own.score.powi(2) + limits.hand_over;
-        if best != open.hypothesis && stronger && scores[best].score.abs() > limits.score {
+        let stronger = scores[best].value.powi(2) > own.value.powi(2) + limits.hand_over;
+        if best != open.hypothesis && stronger && scores[best].value.abs() > limits.score {
             let successor = Open { spell: now, ..self.opened(best, scores, now) };
             self.open = Some(successor);
             return Some(Turn::HandedOver(open, successor));
@@ -176,7 +176,7 @@ impl Judge {
         if day_later && let Some(change) = self.second_look(&open, limits) {
             open.since = now - change.hours * self.steps_per_hour;
             (open.size, open.error) = (change.size, change.error);
-            (open.score, open.rival) = (own.score, self.rival(open.hypothesis, scores));
+            (open.score, open.rival) = (own.value, self.rival(open.hypothesis, scores));
             self.open = Some(open);
             return Some(Turn::Changed(open));
         }
@@ -191,8 +191,8 @@ impl Judge {
             opened: now,
             since: now - score.window * self.steps_per_hour,
             size: score.size,
-            error: (score.size / score.score).abs(),
-            score: score.score,
+            error: (score.size / score.value).abs(),
+            score: score.value,
             rival: self.rival(hypothesis, scores),
             quiet: 0,
             spell: now,
@@ -202,7 +202,7 @@ impl Judge {
     fn rival(&self, hypothesis: usize, scores: &[Score]) -> f64 {
         let station = hypothesis % self.stations;
         let others = scores.iter().enumerate().filter(|(h, _)| h % self.stations != station);
-        others.map(|(_, s)| s.score.abs()).fold(0.0, f64::max)
+        others.map(|(_, s)| s.value.abs()).fold(0.0, f64::max)
     }
 
     fn second_look(&self, open: &Open, limits: &Limits) -> Option<Change> {

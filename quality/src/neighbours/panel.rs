@@ -54,7 +54,7 @@ pub struct Panel {
     gauge: Gauge,
     watches: Watches,
     /// Rain of the steps of the hour so far.
-    rain: Vec<f64>,
+    rain: Vec<Option<f64>>,
 }
 
 /// What one step brought.
@@ -96,7 +96,7 @@ impl Panel {
             stuck: Stuck::new(stations),
             gauge: Gauge::new(stations),
             watches: Watches::default(),
-            rain: vec![f64::NAN; stations],
+            rain: vec![None; stations],
         }
     }
 
@@ -180,7 +180,7 @@ impl Panel {
             return busy;
         }
         let best = (0..scores.len())
-            .max_by(|a, b| scores[*a].score.abs().total_cmp(&scores[*b].score.abs()));
+            .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()));
         let air = best.and_then(|h| self.air_open.get(h % self.stations).copied().flatten());
         air.is_some_and(|open| {
             self.judges[place].seen() - open <= SAME_SENSOR_HOURS * self.steps_per_hour
@@ -231,7 +231,7 @@ impl Panel {
     fn take_hour(&mut self, index: i64, values: &[Values], limits: &Limits, out: &mut Verdict) {
         for (sum, value) in self.rain.iter_mut().zip(values) {
             if value.rain.is_finite() {
-                *sum = if sum.is_finite() { *sum + value.rain } else { value.rain };
+                *sum = Some(sum.unwrap_or(0.0) + value.rain);
             }
         }
         if (index + 1).rem_euclid(self.steps_per_hour as i64) != 0 {
@@ -239,7 +239,7 @@ impl Panel {
         }
         let mut hour = values.to_vec();
         for (value, sum) in hour.iter_mut().zip(&mut self.rain) {
-            value.rain = std::mem::replace(sum, f64::NAN);
+            value.rain = sum.take().unwrap_or(f64::NAN);
         }
         let end = (index + 1) * self.step();
         let before = |hours: usize| Time(end - i64::try_from(hours).unwrap_or(0) * HOUR);

@@ -18,7 +18,6 @@ pub(super) struct Regression {
     gram: Symmetric,
     /// Target by target, then term by term.
     products: Vec<f64>,
-    targets: usize,
     /// Of the solution in use: mean and spread of each term.
     means: Vec<f64>,
     spreads: Vec<f64>,
@@ -32,7 +31,6 @@ impl Regression {
         Self {
             gram: Symmetric::zero(terms),
             products: vec![0.0; terms * targets],
-            targets,
             means: vec![0.0; terms],
             spreads: vec![1.0; terms],
             coefficients: vec![0.0; terms * targets],
@@ -127,11 +125,6 @@ impl Regression {
             *constant = 1.0;
         }
         out.extend(self.coefficients.chunks_exact(self.terms()).map(|c| dot(c, &standard)));
-    }
-
-    /// Number of targets.
-    pub(super) const fn targets(&self) -> usize {
-        self.targets
     }
 }
 

@@ -20,7 +20,7 @@ const LEAST_VALUES: f64 = 3.0;
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Score {
     /// Signed: its size in spreads of a window of that length.
-    pub(super) score: f64,
+    pub(super) value: f64,
     /// Length of the window, hours.
     pub(super) window: usize,
     /// Offset in the unit of the contrast.
@@ -97,8 +97,8 @@ impl Scale {
                 if QUIET.contains(&hours) {
                     score.recent = score.recent.max(value.abs());
                 }
-                if value.abs() > score.score.abs() {
-                    score.score = value;
+                if value.abs() > score.value.abs() {
+                    score.value = value;
                     score.window = hours;
                     score.size = dot(signature, &sums.plain) / (norm * norm);
                 }

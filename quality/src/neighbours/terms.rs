@@ -51,7 +51,7 @@ impl Terms {
             Group::Air | Group::Dew => 16 + 19 * stations,
             Group::Pressure => 28,
             Group::Speed => 50,
-            Group::Vane => 42 + 3 * (stations - 1),
+            Group::Vane => 43 + 3 * (stations - 1),
         }
     }
 

@@ -1,0 +1,119 @@
+//! The faults that are injected.
+
+use crate::record::Record;
+use observation::Quantity;
+use quality::neighbours::{Kind, Values};
+
+/// How a fault changes what a station says.
+#[derive(Clone, Copy)]
+pub enum Change {
+    /// Adds a constant.
+    Add(f64),
+    /// Adds so much a day.
+    Drift(f64),
+    /// Adds a constant, cut at the upper end of the scale.
+    AddBelow(f64, f64),
+    /// Multiplies.
+    Scale(f64),
+    /// Turns.
+    Turn(f64),
+    /// Stands at the last value.
+    Hold,
+    /// Says nothing but zero.
+    Zero,
+    /// All channels so many hours late (negative: early).
+    Late(i32),
+    /// Only the pressure so many hours late.
+    PressureLate(i32),
+}
+
+/// One row of the table.
+#[derive(Clone, Copy)]
+pub struct Fault {
+    pub name: &'static str,
+    pub quantity: Quantity,
+    pub change: Change,
+    /// What must be found.
+    pub kind: Kind,
+}
+
+const fn fault(name: &'static str, quantity: Quantity, change: Change, kind: Kind) -> Fault {
+    Fault { name, quantity, change, kind }
+}
+
+use Change::{Add, AddBelow, Drift, Hold, Late, PressureLate, Scale, Turn, Zero};
+use Kind::{Blocked, Clock, Offset, Stuck};
+use Quantity::{
+    AirPressureAtMeanSeaLevel as Pressure, AirTemperature as Temperature,
+    DewPointTemperature as DewPoint, PrecipitationDepth as Rain, RelativeHumidity as Humidity,
+    WindFromDirection as Direction, WindSpeed as Speed,
+};
+
+/// All rows, in the order they are printed in and seeded by.
+pub const FAULTS: [Fault; 24] = [
+    fault("T+2", Temperature, Add(2.0), Offset),
+    fault("T+3", Temperature, Add(3.0), Offset),
+    fault("T+1", Temperature, Add(1.0), Offset),
+    fault("T-drift.05", Temperature, Drift(0.05), Offset),
+    fault("dew+2", DewPoint, Add(2.0), Offset),
+    fault("RH+10", Humidity, Add(10.0), Offset),
+    fault("RH+10cut", Humidity, AddBelow(10.0, 100.0), Offset),
+    fault("P+1", Pressure, Add(1.0), Offset),
+    fault("P+.5", Pressure, Add(0.5), Offset),
+    fault("windx.5", Speed, Scale(0.5), Offset),
+    fault("windx.7", Speed, Scale(0.7), Offset),
+    fault("vane+30", Direction, Turn(30.0), Offset),
+    fault("vane+20", Direction, Turn(20.0), Offset),
+    fault("stuckT", Temperature, Hold, Stuck),
+    fault("stuckRH", Humidity, Hold, Stuck),
+    fault("stuckP", Pressure, Hold, Stuck),
+    fault("stuckVane", Direction, Hold, Stuck),
+    fault("stuckWind", Speed, Hold, Stuck),
+    fault("gauge", Rain, Zero, Blocked),
+    fault("clock+1", Pressure, Late(1), Clock),
+    fault("clock-1", Pressure, Late(-1), Clock),
+    fault("clockP+1", Pressure, PressureLate(1), Clock),
+    fault("clockP-1", Pressure, PressureLate(-1), Clock),
+    fault("vane+45", Direction, Turn(45.0), Offset),
+];
+
+impl Fault {
+    /// What the station says in `hour` with the fault since `since`.
+    pub fn apply(&self, record: &Record, station: usize, since: usize, hour: usize) -> Values {
+        let plain = record.hours[hour][station];
+        if hour < since {
+            return plain;
+        }
+        let own = plain.get(self.quantity);
+        let mut values = plain;
+        let changed = match self.change {
+            Add(by) => own + by,
+            Drift(a_day) => own + a_day * (hour - since) as f64 / 24.0,
+            AddBelow(by, end) => (own + by).min(end),
+            Scale(by) => own * by,
+            Turn(by) => (own + by).rem_euclid(360.0),
+            Zero => 0.0,
+            Hold => (0..=since)
+                .rev()
+                .map(|h| record.hours[h][station].get(self.quantity))
+                .find(|v| v.is_finite())
+                .unwrap_or(f64::NAN),
+            Late(by) => return shifted(record, station, since, hour, by),
+            PressureLate(by) => {
+                shifted(record, station, since, hour, by).get(self.quantity)
+            }
+        };
+        values.set(self.quantity, changed);
+        values
+    }
+}
+
+/// A station whose clock jumped: a late one leaves a gap where it did.
+fn shifted(record: &Record, station: usize, since: usize, hour: usize, by: i32) -> Values {
+    let from = i64::try_from(hour).unwrap_or(0) - i64::from(by);
+    let Ok(from) = usize::try_from(from) else { return Values::MISSING };
+    if from < since {
+        return Values::MISSING;
+    }
+    record.hours.get(from).map_or(Values::MISSING, |stations| stations[station])
+}

@@ -361,3 +361,47 @@ fn verdict(
         .find(|h| h.channel == sample.channel && held(h))
         .map_or(Verdict::Repeat, |h| compare(&h.value))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use observation::{Finite, SourceIndex};
+
+    /// Two days of one message of twelve channels in two seconds: goal 1 MiB a station.
+    #[test]
+    fn two_days_take_little_more_than_a_mebibyte() {
+        let locals = (0..12).map(|n| (ChannelIndex(n), u16::try_from(n).unwrap_or(0))).collect();
+        let mut identities = Identities::new(locals);
+        let places: Vec<u16> = (0..12).collect();
+        let mut scratch = Vec::new();
+        let mut most = 0;
+        for nth in 0..129_600_i64 {
+            let time = Time(1_772_323_200_000 + 2_000 * nth);
+            let samples = (0..12)
+                .map(|n| Measured {
+                    channel: ChannelIndex(n),
+                    value: Value::Number(Finite::ZERO),
+                    stated: Stated::At(time),
+                })
+                .collect();
+            let message = Message {
+                station: StationIndex(0),
+                source: SourceIndex(0),
+                boot: None,
+                sequence: None,
+                received: time,
+                early: false,
+                redelivery: None,
+                samples,
+            };
+            identities.add(&message, &places, 1 + nth.unsigned_abs(), &mut scratch);
+            if nth % 1_800 == 0 {
+                identities.forget(time);
+                most = most.max(identities.parts.values().map(Ledger::bytes).sum::<usize>());
+            }
+        }
+        // The part under way may hold twice what it needs, and the oldest more than 48 h.
+        assert!(most < 1_048_576 + 262_144 + 131_072, "{most} bytes");
+        assert!(most > 900_000, "{most} bytes: two days are not held");
+    }
+}

@@ -91,6 +91,12 @@ impl Ledger {
         true
     }
 
+    /// Memory taken, in bytes.
+    #[cfg(test)]
+    pub(crate) fn bytes(&self) -> usize {
+        self.entries.capacity() * size_of::<Entry>()
+    }
+
     /// Gives back memory that is not needed: nothing more is expected.
     pub(crate) fn settle(&mut self) {
         self.entries.shrink_to_fit();

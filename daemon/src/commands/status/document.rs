@@ -128,7 +128,8 @@ fn instruments(
                 row.insert("value".to_owned(), json!(live.value.and_then(number)));
                 row.insert("unit".to_owned(), json!(instrument.quantity.unit()));
                 row.insert("flag".to_owned(), json!(live.flag.word()));
-                let reasons: Vec<&str> = live.reasons.iter().map(observation::Reason::word).collect();
+                let reasons: Vec<&str> =
+                    live.reasons.iter().map(observation::Reason::word).collect();
                 row.insert("reasons".to_owned(), json!(reasons));
             }
             Value::Object(row)

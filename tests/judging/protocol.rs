@@ -10,8 +10,10 @@ use quality::neighbours::{Kind, Limits, Panel, Setup, State, Suspicion};
 pub const HORIZON: usize = 1440;
 /// A suspicion that the untouched year also has within so many hours is natural.
 const NATURAL: usize = 48;
-/// Injections start in the first days of these months.
-const MONTHS: [u8; 5] = [4, 6, 8, 10, 12];
+/// Injections start in the first days of these months: for the report,
+pub const EVEN_MONTHS: [u8; 5] = [4, 6, 8, 10, 12];
+/// and for choosing limits.
+pub const ODD_MONTHS: [u8; 5] = [3, 5, 7, 9, 11];
 const LAST_DAY: u8 = 10;
 
 /// One suspicion from opening to closing.
@@ -85,13 +87,13 @@ pub fn untouched(
 }
 
 /// Start hours: `count` different ones in each month.
-pub fn starts(record: &Record, random: &mut fastrand::Rng, count: usize) -> Vec<usize> {
+pub fn starts(record: &Record, random: &mut fastrand::Rng, months: &[u8], count: usize) -> Vec<usize> {
     let mut all = Vec::new();
-    for month in MONTHS {
+    for month in months {
         let mut hours: Vec<usize> = (0..record.hours.len())
             .filter(|hour| {
                 let at = record.calendar(*hour);
-                at.month == month && at.day <= LAST_DAY
+                at.month == *month && at.day <= LAST_DAY
             })
             .collect();
         random.shuffle(&mut hours);
@@ -103,7 +105,6 @@ pub fn starts(record: &Record, random: &mut fastrand::Rng, count: usize) -> Vec<
 /// What became of one injection.
 #[derive(Clone, Debug)]
 pub struct Outcome {
-    pub station: usize,
     /// Hours until the right instrument and kind was named.
     pub delay: f64,
     /// Whether the first new suspicion of that group and kind named the right station;
@@ -178,11 +179,26 @@ pub fn inject(
         sum((station + 1) % 3).min(sum((station + 2) % 3))
     });
     Outcome {
-        station,
         delay: hit.map_or(f64::INFINITY, |hit| (hit.opened - since) as f64),
         right: first.map(|first| names(first)),
         hit: hit.map(|hit| **hit),
         elsewhere,
         rain,
     }
+}
+
+/// By parity of the month, the strongest score of each group in the untouched year with
+/// nothing ever opened: where a limit could stand.
+pub fn strongest(record: &Record, limits: &Limits) -> [[f64; 5]; 2] {
+    let mut state = panel(limits);
+    let never = Limits { score: f64::INFINITY, ..*limits };
+    let mut found = [[0.0; 5]; 2];
+    for (hour, values) in record.hours.iter().enumerate() {
+        let verdict = state.take(record.time(hour), values, &never);
+        let parity = usize::from(record.calendar(hour).month % 2);
+        for (largest, score) in found[parity].iter_mut().zip(verdict.evidence) {
+            *largest = score.unwrap_or(0.0).max(*largest);
+        }
+    }
+    found
 }

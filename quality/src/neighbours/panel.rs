@@ -60,6 +60,8 @@ pub struct Panel {
 /// What one step brought.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Verdict {
+    /// By group: the strongest score of this step, without sign; none while learning.
+    pub evidence: [Option<f64>; Group::ALL.len()],
     /// Suspicions opened, changed and closed.
     pub suspicions: Vec<Suspicion>,
     /// Values grossly off in this step.
@@ -156,6 +158,7 @@ impl Panel {
         }
         for place in 0..self.judges.len() {
             let Some(scores) = &scores[place] else { continue };
+            out.evidence[place] = scores.iter().map(|s| s.value.abs()).reduce(f64::max);
             let held = self.must_wait(place, scores);
             let judge = &mut self.judges[place];
             let (group, now) = (judge.group(), judge.seen());

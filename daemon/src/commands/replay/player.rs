@@ -11,13 +11,17 @@ use adapters::credentials::Grant;
 use adapters::payload;
 use history::{Entry, History, Selection};
 use observation::time::FIRST_BELIEVABLE;
-use observation::{Measured, Message, Property, Reading, Series, SourceIndex, Stated, Time, Value};
+use observation::{
+    Measured, Message, Property, Reading, Series, SourceIndex, Span, Stated, Time, Value,
+};
 use std::io::{BufRead, Write};
 use std::sync::Arc;
 use std::time::Duration;
 
 /// Samples after which what was replayed is committed to the temporary history.
 const BATCH: u64 = 4_096;
+/// Recorded time after which it is: as long as the service lets a commit wait at most.
+const SPAN: Span = Span::minutes(1);
 /// Refused lines that are told one by one.
 const TOLD: u64 = 20;
 /// Readings fetched at a time.
@@ -287,6 +291,10 @@ impl Player {
     fn take(&mut self, message: Message, output: &mut impl Write) -> Result<(), Failure> {
         if message.samples.is_empty() {
             return Ok(());
+        }
+        let first = self.core.waiting().messages.first().map(|m| m.received);
+        if first.is_some_and(|first| message.received - first > SPAN) {
+            self.commit(output)?;
         }
         let taken = self.core.take(message, Duration::ZERO).map_err(fatal)?;
         self.counts.accepted += taken.accepted;

@@ -167,9 +167,9 @@ impl Processor {
         } else {
             self.value(place, point, kept, unique, recall, out)
         };
-        // The last of a burst is the newest there is: as a live value it stands.
-        let (doubt, why) =
-            if point.clock { doubt(point) } else { (Flag::Unchecked, Reasons::NONE) };
+        let (doubt, why) = doubt(point);
+        // The last of a burst is the newest there is: as a live value it counts.
+        let doubt = if point.clock { doubt } else { Flag::Unchecked };
         let live = Live {
             value: meaning.value,
             flag: meaning.flag.worse(doubt),

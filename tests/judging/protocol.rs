@@ -191,7 +191,10 @@ pub fn inject(
 /// nothing ever opened: where a limit could stand.
 pub fn strongest(record: &Record, limits: &Limits) -> [[f64; 5]; 2] {
     let mut state = panel(limits);
-    let never = Limits { score: f64::INFINITY, ..*limits };
+    let mut never = *limits;
+    for own in &mut never.groups {
+        own.score = f64::INFINITY;
+    }
     let mut found = [[0.0; 5]; 2];
     for (hour, values) in record.hours.iter().enumerate() {
         let verdict = state.take(record.time(hour), values, &never);

@@ -1,7 +1,7 @@
 //! What a group expects of its contrasts, and how unusual it finds them: learned from days
 //! that are old enough, never from days in which a suspicion was open.
 
-use super::limits::Limits;
+use super::limits::{GroupLimits, Limits};
 use super::regression::Regression;
 use super::spread::Spread;
 use super::windows::{Sums, Weighed, Windows};
@@ -33,8 +33,6 @@ struct Held {
 pub(super) struct Expectation {
     steps_per_day: usize,
     components: usize,
-    /// A residual is drawn in at this many spreads.
-    drawn_in: f64,
     regression: Regression,
     /// Of single steps.
     pub(super) steps: Spread,
@@ -44,16 +42,10 @@ pub(super) struct Expectation {
 }
 
 impl Expectation {
-    pub(super) fn new(
-        terms: usize,
-        components: usize,
-        drawn_in: f64,
-        steps_per_day: usize,
-    ) -> Self {
+    pub(super) fn new(terms: usize, components: usize, steps_per_day: usize) -> Self {
         Self {
             steps_per_day,
             components,
-            drawn_in,
             // One more target: the logarithm of the squared length of the residual.
             regression: Regression::new(terms, components + 1),
             steps: Spread::new(components),
@@ -68,6 +60,7 @@ impl Expectation {
         terms: &[f64],
         contrasts: Option<Vec<f64>>,
         limits: &Limits,
+        own: &GroupLimits,
         windows: &mut Windows,
     ) {
         let mut terms = terms.to_vec();
@@ -77,14 +70,14 @@ impl Expectation {
         if let Some(contrasts) = &contrasts {
             let plain: Vec<f64> = contrasts.iter().zip(&expected).map(|(y, e)| y - e).collect();
             let mut drawn = plain.clone();
-            let length = self.steps.draw_in(&mut drawn, self.drawn_in);
+            let length = self.steps.draw_in(&mut drawn, own.drawn_in);
             let logarithm =
                 expected[self.components].clamp(-FARTHEST_LOGARITHM, FARTHEST_LOGARITHM);
             windows.push(Weighed {
                 drawn: &drawn,
                 plain: &plain,
                 weight: (-limits.weighting * logarithm).exp(),
-                length: length.min(self.drawn_in * self.drawn_in),
+                length: length.min(own.drawn_in * own.drawn_in),
             });
         } else {
             windows.push(Weighed { drawn: &[], plain: &[], weight: 0.0, length: 0.0 });
@@ -94,15 +87,21 @@ impl Expectation {
 
     /// To be called at the start of each day, before its first step. Nothing is learned
     /// while `frozen`.
-    pub(super) fn start_day(&mut self, frozen: bool, limits: &Limits, windows: &Windows) {
+    pub(super) fn start_day(
+        &mut self,
+        frozen: bool,
+        limits: &Limits,
+        own: &GroupLimits,
+        windows: &Windows,
+    ) {
         if self.held.len() < (limits.hold_back + 1) * self.steps_per_day {
             return;
         }
         let day: Vec<Held> = self.held.drain(..self.steps_per_day).collect();
         if !frozen && day.iter().any(|held| held.contrasts.is_some()) {
-            self.learn(&day, limits, windows.seen() / self.steps_per_day);
+            self.learn(&day, limits, own, windows.seen() / self.steps_per_day);
         }
-        self.regression.solve(limits.ridge);
+        self.regression.solve(own.ridge);
         if !frozen && windows.seen() * 2 > HALF_DAYS_BEFORE_MEANS * self.steps_per_day {
             let end = windows.seen() - limits.hold_back * self.steps_per_day;
             for end in [end + self.steps_per_day / 2, end + self.steps_per_day] {
@@ -112,7 +111,7 @@ impl Expectation {
         }
     }
 
-    fn learn(&mut self, day: &[Held], limits: &Limits, age: usize) {
+    fn learn(&mut self, day: &[Held], limits: &Limits, own: &GroupLimits, age: usize) {
         self.regression.forget((-1.0 / limits.memory).exp());
         if age > limits.hold_back + DAYS_BEFORE_SPREAD {
             self.steps.forget((-1.0 / limits.spread_memory).exp());
@@ -125,8 +124,8 @@ impl Expectation {
                 contrasts.iter().zip(&targets).map(|(y, e)| y - e).collect();
             let (mut weight, mut logarithm) = (1.0, 0.0);
             if age > limits.hold_back + DAYS_BEFORE_DRAWING_IN && self.steps.factor().is_some() {
-                let length = self.steps.draw_in(&mut residual, self.drawn_in);
-                weight = (self.drawn_in / length.max(1e-9).sqrt()).min(1.0);
+                let length = self.steps.draw_in(&mut residual, own.drawn_in);
+                weight = (own.drawn_in / length.max(1e-9).sqrt()).min(1.0);
                 logarithm = length.max(LEAST_LENGTH).ln();
             }
             if age > limits.hold_back + DAYS_BEFORE_SPREAD {

@@ -10,10 +10,6 @@ use super::values::Group;
 use super::windows::Windows;
 use serde::{Deserialize, Serialize};
 
-/// A residual of the usual group is drawn in at this many spreads.
-const DRAWN_IN: f64 = 2.5;
-/// Pressure has no tails of its own.
-const PRESSURE_DRAWN_IN: f64 = 6.0;
 /// Half-days of means before anything is scored.
 const MEANS_ENOUGH: f64 = 10.0;
 /// After a suspicion closed nothing opens for this long, hours.
@@ -75,7 +71,6 @@ impl Judge {
         limits: &Limits,
     ) -> Self {
         let components = (stations - 1) * group.quantities().len();
-        let drawn_in = if group == Group::Pressure { PRESSURE_DRAWN_IN } else { DRAWN_IN };
         let per_day = 24 * steps_per_hour;
         let terms = Terms::count(group, stations);
         let kept = (LONGEST * steps_per_hour).max((limits.hold_back + 3) * per_day);
@@ -83,7 +78,7 @@ impl Judge {
             group,
             stations,
             steps_per_hour,
-            expectation: Expectation::new(terms, components, drawn_in, per_day),
+            expectation: Expectation::new(terms, components, per_day),
             windows: Windows::new(kept, components),
             restarted: 0,
             open: None,
@@ -120,16 +115,15 @@ impl Judge {
             let frozen = self
                 .open
                 .is_some_and(|open| self.windows.seen() - open.spell < limits.frozen * per_day);
-            self.expectation.start_day(frozen, limits, &self.windows);
+            self.expectation.start_day(frozen, limits, limits.of(self.group), &self.windows);
             self.scale = None;
         }
-        self.expectation.take(terms, contrasts, limits, &mut self.windows);
+        self.expectation.take(terms, contrasts, limits, limits.of(self.group), &mut self.windows);
         let learning = self.windows.seen() <= limits.warm * per_day
             || self.expectation.days.count() < MEANS_ENOUGH;
         if learning {
             return None;
         }
-        let first = if self.group == Group::Vane { 24 } else { 0 };
         let contrasts = self.contrasts();
         let days = &self.expectation.days;
         let scale = self.scale.get_or_insert_with(|| Scale::new(&contrasts, days));
@@ -137,7 +131,7 @@ impl Judge {
             &self.windows,
             (&self.expectation.steps, days),
             self.restarted,
-            first,
+            limits.of(self.group).first_window,
             self.steps_per_hour,
             limits,
         ))
@@ -146,13 +140,14 @@ impl Judge {
     /// Opens, hands over, changes or closes. Nothing opens while `held`.
     pub(super) fn decide(&mut self, scores: &[Score], held: bool, limits: &Limits) -> Option<Turn> {
         let now = self.windows.seen();
+        let limit = limits.of(self.group).score;
         if now < self.restarted + REST * self.steps_per_hour {
             return None;
         }
         let best = (0..scores.len())
             .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
         let Some(mut open) = self.open else {
-            if held || scores[best].value.abs() <= limits.score {
+            if held || scores[best].value.abs() <= limit {
                 return None;
             }
             let open = self.opened(best, scores, now);
@@ -160,14 +155,14 @@ impl Judge {
             return Some(Turn::Opened(open));
         };
         let own = scores.get(open.hypothesis).copied().unwrap_or_default();
-        open.quiet = if own.recent < limits.close * limits.score { open.quiet + 1 } else { 0 };
+        open.quiet = if own.recent < limits.close * limit { open.quiet + 1 } else { 0 };
         if open.quiet >= QUIET * self.steps_per_hour {
             self.open = None;
             self.restarted = now;
             return Some(Turn::Closed(open));
         }
         let stronger = scores[best].value.powi(2) > own.value.powi(2) + limits.hand_over;
-        if best != open.hypothesis && stronger && scores[best].value.abs() > limits.score {
+        if best != open.hypothesis && stronger && scores[best].value.abs() > limit {
             let successor = Open { spell: now, ..self.opened(best, scores, now) };
             self.open = Some(successor);
             return Some(Turn::HandedOver(open, successor));

@@ -1,4 +1,19 @@
-//! The numbers of the judgement: one set for all quantities and all places.
+//! The numbers of the judgement: one set for all places and all faults.
+
+use super::values::Group;
+
+/// What differs from group to group.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GroupLimits {
+    /// Score at which a suspicion opens.
+    pub score: f64,
+    /// Penalty on each coefficient of the expected contrast, in hours of support.
+    pub ridge: f64,
+    /// A residual is drawn in at this many spreads.
+    pub drawn_in: f64,
+    /// Shortest window, hours.
+    pub first_window: usize,
+}
 
 /// How fast is learned, how much is asked for. The defaults were chosen on the odd months
 /// of one year of three airports (`tests/judging` prints what they give on the even ones).
@@ -10,17 +25,13 @@ pub struct Limits {
     pub spread_memory: f64,
     /// A day is learned when it is this many days old.
     pub hold_back: usize,
-    /// Penalty on each coefficient, in hours of support.
-    pub ridge: f64,
     /// Half the decay of variance with the length of a window: 0.5 for white noise.
     pub decay: f64,
     /// Longer windows are looked at less often anew: so much easier are they.
     pub tilt: f64,
     /// Power of the expected variance in the weight of a step.
     pub weighting: f64,
-    /// Score at which a suspicion opens.
-    pub score: f64,
-    /// Share of it below which a suspicion may close.
+    /// Share of the opening score below which a suspicion may close.
     pub close: f64,
     /// By so much must the square of another score be larger to take over.
     pub hand_over: f64,
@@ -34,6 +45,15 @@ pub struct Limits {
     pub clock: f64,
     /// Hours of rain at the neighbours, and their depth in mm, without a tip here.
     pub gauge: (usize, f64),
+    /// Group by group, in the order of `Group::ALL`.
+    pub groups: [GroupLimits; Group::ALL.len()],
+}
+
+impl Limits {
+    /// Those of one group.
+    pub const fn of(&self, group: Group) -> &GroupLimits {
+        &self.groups[group as usize]
+    }
 }
 
 impl Default for Limits {
@@ -42,18 +62,23 @@ impl Default for Limits {
             memory: 60.0,
             spread_memory: 90.0,
             hold_back: 4,
-            ridge: 100.0,
             decay: 0.375,
             tilt: 0.15,
             weighting: 0.8,
-            score: 5.8,
             close: 0.5,
             hand_over: 4.0,
-            presence: 0.2,
+            presence: 0.35,
             warm: 45,
             frozen: 30,
             clock: 5.0,
             gauge: (4, 5.0),
+            groups: [
+                GroupLimits { score: 5.8, ridge: 300.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.8, ridge: 300.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.2, ridge: 100.0, drawn_in: 6.0, first_window: 6 },
+                GroupLimits { score: 5.8, ridge: 300.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.2, ridge: 300.0, drawn_in: 2.5, first_window: 24 },
+            ],
         }
     }
 }

@@ -30,7 +30,7 @@ mod weather;
 mod windows;
 
 pub use gross::Stray;
-pub use limits::Limits;
+pub use limits::{GroupLimits, Limits};
 pub use panel::{Panel, Setup, Verdict};
 pub use suspicion::{Kind, State, Suspicion};
 pub use values::{Group, Values};

@@ -216,7 +216,7 @@ impl Panel {
                 size: Some(size),
                 error: Some(error),
                 score: open.score,
-                confidence: confidence(open.score, limits.score),
+                confidence: confidence(open.score, limits.of(group).score),
             }
         };
         match turn {

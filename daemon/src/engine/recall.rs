@@ -4,6 +4,9 @@ use history::{Look, ReadError, Selection};
 use observation::{ChannelIndex, Reading, SeriesIndex, Span, StationIndex, Time};
 use processor::{Held, Recall};
 
+/// How far the neighbours of a span are looked for.
+const NEIGHBOURS: Span = Span::days(1);
+
 /// Answers from the records below a log number.
 ///
 /// While a restart feeds old records through the processor again, each must find the
@@ -20,6 +23,13 @@ impl<'a> LogRecall<'a> {
     /// and the answer is as if nothing were there.
     pub const fn new(look: Look<'a>, below: u64, fault: &'a mut Option<ReadError>) -> Self {
         Self { look, below, fault }
+    }
+
+    /// Whether the whole log is meant, as nearly always.
+    fn is_present(&mut self) -> bool {
+        let below = self.below;
+        let answer = self.look.last().map(|last| last.is_none_or(|l| l.number < below));
+        self.told(answer)
     }
 
     fn told<T: Default>(&mut self, answer: Result<T, ReadError>) -> T {
@@ -67,14 +77,23 @@ impl Recall for LogRecall<'_> {
     }
 
     fn samples(&mut self, channel: ChannelIndex, from: Time, to: Time) -> Vec<Held> {
-        let answer = self.look.samples(channel, from, to);
-        self.held(answer)
+        if self.is_present() {
+            let answer = self.look.samples(channel, from, to);
+            return self.held(answer);
+        }
+        // The neighbours that the log gives may be younger than the record in hand.
+        let answer = self.look.samples(channel, from - NEIGHBOURS, to + NEIGHBOURS);
+        let mut held = self.held(answer);
+        held.retain(|h| h.time >= from - NEIGHBOURS && h.time <= to + NEIGHBOURS);
+        let first = held.partition_point(|h| h.time < from).saturating_sub(1);
+        let last = held.partition_point(|h| h.time <= to);
+        held.truncate(last + 1);
+        held.drain(..first.min(held.len()));
+        held
     }
 
     fn reading(&mut self, series: SeriesIndex, time: Time) -> Option<Reading> {
-        // Nearly always the whole log is meant, and the newest revision is the answer.
-        let newest = self.look.last().map(|last| last.is_none_or(|l| l.number < self.below));
-        if self.told(newest) {
+        if self.is_present() {
             let answer = self.look.reading(series, time);
             return self.told(answer);
         }

@@ -78,9 +78,9 @@ subscribe = [
     publish(port, "number/orchard/t", "nan", &[]);
     publish(port, "number/orchard/frog", "1", &[]);
     publish(port, "flat/orchard", r#"{"t":1,"t":2}"#, &[]);
-    publish(port, "number/orchard/t", "8.5", &[]);
+    publish(port, "number/orchard/t", "7.5", &[]);
     until("the next good value", || {
-        (metric(&client, &program, temperature, "orchard")? == "8.5").then_some(())
+        (metric(&client, &program, temperature, "orchard")? == "7.5").then_some(())
     });
     let metrics = client.get(program.address("http"), "/metrics").body;
     for reason in ["not_finite", "unknown_channel", "duplicate_key"] {
@@ -100,6 +100,10 @@ subscribe = [
     let _broker = mosquitto(folder.path(), port);
     until("the return", || {
         (metric(&client, &program, "isobarn_source_up", "house")? == "1").then_some(())
+    });
+    publish(port, "number/orchard/t", "7.75", &[]);
+    until("a value after the return", || {
+        (metric(&client, &program, temperature, "orchard")? == "7.75").then_some(())
     });
 }
 

@@ -17,12 +17,9 @@ fn pair() -> (TTYPort, TTYPort, String) {
 }
 
 #[test]
-fn lines_are_acknowledged_and_bad_ones_are_counted_and_passed_over() {
+fn lines_are_acknowledged_and_a_replugged_cable_is_taken_up_again() {
     let folder = tempfile::tempdir().unwrap();
     let link = folder.path().join("by-id");
-    let (mut station, other_end, name) = pair();
-    symlink(&name, &link).unwrap();
-    drop(other_end);
     let settings = write(
         folder.path(),
         &format!(
@@ -49,6 +46,11 @@ fn lines_are_acknowledged_and_bad_ones_are_counted_and_passed_over() {
             })
             .then_some(())
     };
+    // The pseudo-terminal is made after the program was started, which would inherit it.
+    assert_eq!(up("0"), Some(()), "there is no device yet");
+    let (mut station, other_end, name) = pair();
+    symlink(&name, &link).unwrap();
+    drop(other_end);
     until("the open line", || up("1"));
     let line = |body: &str| {
         let sum = body.bytes().fold(0_u8, |sum, byte| sum ^ byte);
@@ -76,4 +78,16 @@ fn lines_are_acknowledged_and_bad_ones_are_counted_and_passed_over() {
     for reason in ["fragment", "checksum", "too_long", "malformed"] {
         assert!(metrics.contains(&format!("reason=\"{reason}\"")), "{reason}:\n{metrics}");
     }
+
+    // The cable is pulled, and comes back as another device behind the same name.
+    drop(station);
+    until("the loss to be shown", || up("0"));
+    let (mut station, other_end, name) = pair();
+    std::fs::remove_file(&link).unwrap();
+    symlink(&name, &link).unwrap();
+    drop(other_end);
+    until("the return", || up("1"));
+    station.write_all(b"\r\n").unwrap();
+    station.write_all(line("sequence=1,t=5.75").as_bytes()).unwrap();
+    until("a value after the return", || temperature("5.75"));
 }

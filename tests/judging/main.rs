@@ -126,6 +126,7 @@ fn evaluate(arguments: &Arguments) -> Result<(), String> {
         for (place, group) in Group::ALL.iter().enumerate() {
             println!("strongest score of {group:?}: even {:.2}, odd {:.2}", even[place], odd[place]);
         }
+        println!("strongest score of the clock test: even {:.2}, odd {:.2}", even[5], odd[5]);
         return Ok(());
     }
     println!("\nfault         found %         median/p90 h            right %         size (10..90 %)");

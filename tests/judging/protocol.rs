@@ -187,21 +187,22 @@ pub fn inject(
     }
 }
 
-/// By parity of the month, the strongest score of each group in the untouched year with
+/// By parity of the month, the strongest score of each group and of the clock test in the untouched year with
 /// nothing ever opened: where a limit could stand.
-pub fn strongest(record: &Record, limits: &Limits) -> [[f64; 5]; 2] {
+pub fn strongest(record: &Record, limits: &Limits) -> [[f64; 6]; 2] {
     let mut state = panel(limits);
     let mut never = *limits;
     for own in &mut never.groups {
         own.score = f64::INFINITY;
     }
-    let mut found = [[0.0; 5]; 2];
+    let mut found = [[0.0; 6]; 2];
     for (hour, values) in record.hours.iter().enumerate() {
         let verdict = state.take(record.time(hour), values, &never);
         let parity = usize::from(record.calendar(hour).month % 2);
         for (largest, score) in found[parity].iter_mut().zip(verdict.evidence) {
             *largest = score.unwrap_or(0.0).max(*largest);
         }
+        found[parity][5] = verdict.clock.max(found[parity][5]);
     }
     found
 }

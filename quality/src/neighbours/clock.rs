@@ -1,25 +1,27 @@
-//! The clock test: do the hourly changes of pressure fit those of the neighbours better
-//! when they are shifted by whole hours?
+//! The clock test: do the hourly changes of pressure fit those of the
+//! neighbours better when they are shifted by whole hours?
 
-use super::values::known;
+use super::values::{Values, known};
+use observation::Quantity;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
 /// Hours by which a station may be late (negative: early).
 const LAGS: [i32; 4] = [-2, -1, 1, 2];
 const FARTHEST_LAG: usize = 2;
-/// Hours over which the evidence is summed.
+/// Hours over which the evidence is summed at most.
 const WINDOW: usize = 72;
+/// The evidence is summed over this many at least.
+const LEAST_HOURS: usize = 24;
 /// Hours over which the usual disagreement is learned, ending before the window.
 const MEMORY: usize = 720;
 const LEAST_MEMORY: usize = 200;
-/// Squared disagreement beyond this counts as this, hPa².
-const LARGEST_SQUARE: f64 = 0.25;
-/// One hour adds no more evidence than this.
-const LARGEST_TERM: f64 = 2.0;
+/// What is looked at: the largest squared disagreement that counts (hPa², K²) and the most
+/// evidence that one hour adds.
+const CHANNELS: [(Quantity, f64, f64); 1] = [(Quantity::AirPressureAtMeanSeaLevel, 0.25, 2.0)];
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Station {
+struct Channel {
     before: Option<f64>,
     /// Newest last: own change and that of the neighbours.
     changes: VecDeque<(Option<f64>, Option<f64>)>,
@@ -34,7 +36,8 @@ struct Station {
 /// State of the test for all stations.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Clock {
-    stations: Vec<Station>,
+    /// Channel by channel, station by station.
+    channels: Vec<Vec<Channel>>,
 }
 
 fn push<T>(ring: &mut VecDeque<T>, value: T, longest: usize) {
@@ -50,55 +53,65 @@ fn nth_last<T: Copy>(ring: &VecDeque<T>, back: usize) -> Option<T> {
 
 impl Clock {
     pub(super) fn new(stations: usize) -> Self {
-        Self { stations: vec![Station::default(); stations] }
+        Self { channels: vec![vec![Channel::default(); stations]; CHANNELS.len()] }
     }
 
-    /// Takes the pressures of one hour; returns for each station the best score and its
-    /// lag in hours.
-    pub(super) fn take(&mut self, pressures: &[f64]) -> Vec<(f64, i32)> {
-        let changes: Vec<Option<f64>> = self
-            .stations
-            .iter_mut()
-            .zip(pressures)
-            .map(|(station, pressure)| {
-                let now = known(*pressure);
-                let change = now.zip(station.before).map(|(now, before)| now - before);
-                station.before = now;
-                change
-            })
-            .collect();
-        let stations = self.stations.iter_mut().enumerate();
-        stations
-            .map(|(place, station)| {
-                let others: Option<Vec<f64>> = changes
-                    .iter()
-                    .enumerate()
-                    .filter(|(other, _)| *other != place)
-                    .map(|(_, change)| *change)
-                    .collect();
+    /// Takes the values of one hour; returns for each station the best score and its lag
+    /// in hours.
+    pub(super) fn take(&mut self, values: &[Values]) -> Vec<(f64, i32)> {
+        let mut scores = vec![[0.0; LAGS.len()]; values.len()];
+        for ((quantity, square, term), channels) in CHANNELS.into_iter().zip(&mut self.channels) {
+            let changes: Vec<Option<f64>> =
+                channels.iter_mut().zip(values).map(|(c, v)| c.change(v.get(quantity))).collect();
+            for (place, channel) in channels.iter_mut().enumerate() {
+                let others = changes.iter().enumerate().filter(|(other, _)| *other != place);
+                let others: Option<Vec<f64>> = others.map(|(_, change)| *change).collect();
                 let reference = others.map(|o| o.iter().sum::<f64>() / o.len().max(1) as f64);
-                station.take(changes.get(place).copied().flatten(), reference)
-            })
-            .collect()
+                let found = channel.take(changes[place], reference, square, term);
+                for (sum, score) in scores[place].iter_mut().zip(found) {
+                    *sum += score;
+                }
+            }
+        }
+        let best = |scores: [f64; LAGS.len()]| {
+            let mut best = (0.0, 0);
+            for (score, lag) in scores.into_iter().zip(LAGS) {
+                if score > best.0 {
+                    best = (score, lag);
+                }
+            }
+            best
+        };
+        scores.into_iter().map(best).collect()
     }
 }
 
-impl Station {
-    fn take(&mut self, own: Option<f64>, reference: Option<f64>) -> (f64, i32) {
+impl Channel {
+    fn change(&mut self, value: f64) -> Option<f64> {
+        let now = known(value);
+        let change = now.zip(self.before).map(|(now, before)| now - before);
+        self.before = now;
+        change
+    }
+
+    /// The evidence of the window for each lag.
+    fn take(
+        &mut self,
+        own: Option<f64>,
+        reference: Option<f64>,
+        largest_square: f64,
+        largest_term: f64,
+    ) -> [f64; LAGS.len()] {
         push(&mut self.changes, (own, reference), FARTHEST_LAG + 1);
-        let square = own.zip(reference).map(|(a, b)| (a - b).powi(2));
-        push(&mut self.squares, square.map(|s| s.min(LARGEST_SQUARE)), MEMORY + WINDOW);
+        let square = own.zip(reference).map(|(a, b)| (a - b).powi(2).min(largest_square));
+        push(&mut self.squares, square, MEMORY + WINDOW);
         let older = self.squares.len().saturating_sub(WINDOW);
-        let (sum, count) = self
-            .squares
-            .iter()
-            .take(older)
-            .flatten()
-            .fold((0.0, 0_usize), |(sum, count), s| (sum + s, count + 1));
+        let known = self.squares.iter().take(older).flatten();
+        let (sum, count) = known.fold((0.0, 0_usize), |(sum, count), s| (sum + s, count + 1));
         let usual = (count >= LEAST_MEMORY).then(|| sum / count as f64);
         push(&mut self.usual, usual, FARTHEST_LAG + 1);
-        let mut best = (0.0, 0);
-        for (lag, terms) in LAGS.into_iter().zip(&mut self.terms) {
+        let mut scores = [0.0; LAGS.len()];
+        for ((lag, terms), score) in LAGS.into_iter().zip(&mut self.terms).zip(&mut scores) {
             // A late station shows now what the others showed before; for an early one
             // the others must be waited for.
             let back = usize::try_from(lag.abs()).unwrap_or(0);
@@ -109,13 +122,16 @@ impl Station {
                 let (own, on_time) = (own?, on_time?);
                 Some(((own - on_time).powi(2) - (own - other).powi(2)) / (2.0 * usual))
             });
-            let term = term.unwrap_or(0.0).clamp(-LARGEST_TERM, LARGEST_TERM);
-            push(terms, term, WINDOW);
-            let score: f64 = terms.iter().sum();
-            if score > best.0 {
-                best = (score, lag);
+            push(terms, term.unwrap_or(0.0).clamp(-largest_term, largest_term), WINDOW);
+            // The best of all beginnings within the window (Page 1954, from memory).
+            let mut sum = 0.0;
+            for (back, term) in terms.iter().rev().enumerate() {
+                sum += term;
+                if back + 1 >= LEAST_HOURS {
+                    *score = sum.max(*score);
+                }
             }
         }
-        best
+        scores
     }
 }

@@ -43,8 +43,8 @@ pub struct Limits {
     pub frozen: usize,
     /// Score of the clock test.
     pub clock: f64,
-    /// Hours of rain at the neighbours, and their depth in mm, without a tip here.
-    pub gauge: (usize, f64),
+    /// Rain missed: -ln of its chance, and the depth in mm that the neighbours agree on.
+    pub gauge: (f64, f64),
     /// Group by group, in the order of `Group::ALL`.
     pub groups: [GroupLimits; Group::ALL.len()],
 }
@@ -70,14 +70,14 @@ impl Default for Limits {
             presence: 0.35,
             warm: 45,
             frozen: 30,
-            clock: 5.0,
-            gauge: (4, 5.0),
+            clock: 11.0,
+            gauge: (4.6, 4.0),
             groups: [
-                GroupLimits { score: 5.8, ridge: 300.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.8, ridge: 300.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.8, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.8, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
                 GroupLimits { score: 5.2, ridge: 100.0, drawn_in: 6.0, first_window: 6 },
-                GroupLimits { score: 5.8, ridge: 300.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.2, ridge: 300.0, drawn_in: 2.5, first_window: 24 },
+                GroupLimits { score: 5.7, ridge: 1500.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.4, ridge: 300.0, drawn_in: 2.5, first_window: 24 },
             ],
         }
     }

@@ -62,6 +62,8 @@ pub struct Panel {
 pub struct Verdict {
     /// By group: the strongest score of this step, without sign; none while learning.
     pub evidence: [Option<f64>; Group::ALL.len()],
+    /// The strongest score of the clock test, in the steps that end an hour.
+    pub clock: f64,
     /// Suspicions opened, changed and closed.
     pub suspicions: Vec<Suspicion>,
     /// Values grossly off in this step.
@@ -247,8 +249,8 @@ impl Panel {
         let end = (index + 1) * self.step();
         let before = |hours: usize| Time(end - i64::try_from(hours).unwrap_or(0) * HOUR);
         let mut evidence = Vec::new();
-        let pressures: Vec<f64> = hour.iter().map(|v| v.pressure).collect();
-        let clocks = self.clock.take(&pressures);
+        let clocks = self.clock.take(&hour);
+        out.clock = clocks.iter().map(|c| c.0).fold(0.0, f64::max);
         let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].0.total_cmp(&clocks[*b].0));
         if let Some(station) = worst
             && clocks[station].0 >= limits.clock
@@ -274,16 +276,16 @@ impl Panel {
                 limit: found.limit,
             });
         }
-        for (station, missed) in self.gauge.take(&hour).into_iter().enumerate() {
-            if missed.wet >= limits.gauge.0 && missed.depth >= limits.gauge.1 {
+        for (station, missed) in self.gauge.take(&hour, limits.gauge.0).into_iter().enumerate() {
+            if missed.score >= limits.gauge.0 && missed.depth >= limits.gauge.1 {
                 evidence.push(Evidence {
                     kind: Kind::Blocked,
                     station,
                     quantity: Quantity::PrecipitationDepth,
                     since: before(missed.hours),
                     size: Some(missed.depth),
-                    score: missed.wet as f64,
-                    limit: limits.gauge.0 as f64,
+                    score: missed.score,
+                    limit: limits.gauge.0,
                 });
             }
         }

@@ -1,13 +1,16 @@
 //! A cheap hash that is the same on every machine and in every run: 64-bit FNV-1a of
 //! Fowler, Noll and Vo (constants from memory). For keys that no sender chooses.
 
-use std::hash::Hasher;
+use std::hash::{BuildHasherDefault, Hasher};
 
 const PRIME: u64 = 0x0000_0100_0000_01b3;
 
 /// The hash so far.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Fnv(u64);
+
+/// For maps.
+pub(crate) type ByFnv = BuildHasherDefault<Fnv>;
 
 impl Default for Fnv {
     fn default() -> Self {

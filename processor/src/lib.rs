@@ -29,6 +29,7 @@ mod plan;
 mod recall;
 mod redelivery;
 mod restart;
+mod runs;
 mod state;
 mod take;
 mod tally;
@@ -45,12 +46,13 @@ use beats::Beats;
 use book::Book;
 use identity::Identities;
 use observation::property::InstrumentIndex;
-use observation::{ChannelIndex, Property, Series, Span, StationIndex, Time};
+use observation::{Property, Series, Span, StationIndex, Time};
 use plan::Plan;
 use redelivery::Redeliveries;
 use state::{InstrumentState, StationState};
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
 use std::sync::Arc;
+use take::Scratch;
 use track::{Doubt, Track};
 
 /// The deterministic core. See the crate's description.
@@ -79,25 +81,13 @@ pub struct Processor {
     doubts: VecDeque<Doubt>,
     /// When the clock was last set back, by the new clock.
     stepped_back: Option<Time>,
-    locals: Vec<u16>,
-    keys: Vec<(i64, u16)>,
+    scratch: Scratch,
 }
 
 impl Processor {
     /// A processor that has seen nothing.
     pub fn new(property: Arc<Property>, options: Options) -> Self {
         let plan = Plan::new(&property);
-        let identities = (0_u16..)
-            .zip(&property.stations)
-            .map(|(station, _)| {
-                let locals: HashMap<ChannelIndex, u16> = (0_u32..)
-                    .zip(property.channels.iter().zip(&plan.lines))
-                    .filter(|(_, (channel, _))| channel.station == StationIndex(station))
-                    .map(|(index, (_, line))| (ChannelIndex(index), line.local))
-                    .collect();
-                Identities::new(locals)
-            })
-            .collect();
         Self {
             stations: property.stations.iter().map(|_| StationState::default()).collect(),
             instruments: property.instruments.iter().map(|_| InstrumentState::default()).collect(),
@@ -105,15 +95,14 @@ impl Processor {
             heard: vec![None; property.stations.len()],
             rain: vec![0.0; property.instruments.len()],
             tracks: property.channels.iter().map(|_| Track::default()).collect(),
-            identities,
+            identities: property.stations.iter().map(|_| Identities::default()).collect(),
             redeliveries: Redeliveries::default(),
             book: Book::new(plan.series.len()),
             walked: None,
             number: 0,
             doubts: VecDeque::new(),
             stepped_back: None,
-            locals: Vec::new(),
-            keys: Vec::new(),
+            scratch: Scratch::default(),
             property,
             options,
             plan,
@@ -150,7 +139,7 @@ impl Processor {
 
     /// How far back the log must be read at a restart for identities.
     pub const fn memory() -> Span {
-        identity::MEMORY
+        Span(identity::MEMORY.0 + identity::BLOCK.0)
     }
 
     /// The instruments of a station, by place, wind before direction.

@@ -1,11 +1,12 @@
 //! MQTT messages that come again because their receipt was lost.
 //!
-//! A message without an identity of its own is recognised by redelivery bit, topic,
+//! Samples without an identity of their own are recognised by redelivery bit, topic,
 //! packet identifier and payload: all equal to the newest use of that packet identifier
-//! in an earlier connection of the same session.
+//! in an earlier connection of the same session. Samples with an identity are left to
+//! it, so that the same is recognised after a restart, from what the log kept.
 
 use crate::hash::Fnv;
-use observation::{Message, SourceIndex, Value};
+use observation::{Measured, Message, SourceIndex, Stated, Value};
 use std::collections::{HashMap, VecDeque};
 use std::hash::{Hash, Hasher};
 use std::sync::Arc;
@@ -25,47 +26,51 @@ struct Connection {
     used: VecDeque<(u16, u64)>,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Session {
-    source: SourceIndex,
-    client: Arc<str>,
     /// Oldest first; the last is the present one.
     connections: VecDeque<Connection>,
+    /// When it was used last, counted in uses.
+    used: u64,
 }
 
-/// All sessions, the most recently used last.
+/// All sessions.
 #[derive(Debug, Default)]
 pub(crate) struct Redeliveries {
-    sessions: Vec<Session>,
-    /// Where the session of a source and client was last.
-    places: HashMap<(u16, Arc<str>), usize>,
+    sessions: HashMap<(u16, Arc<str>), Session>,
+    uses: u64,
 }
 
-/// A number for what a message says; equal for equal messages.
-fn content(topic: &str, message: &Message) -> u64 {
+/// A number for the samples that `counts` picks; none if it picks none.
+fn content(topic: &str, message: &Message, counts: impl Fn(&Measured) -> bool) -> Option<u64> {
     let mut hasher = Fnv::default();
     topic.hash(&mut hasher);
-    for sample in &message.samples {
-        sample.channel.hash(&mut hasher);
+    let mut any = false;
+    for sample in message.samples.iter().filter(|s| counts(s)) {
+        any = true;
+        hasher.write(&sample.channel.0.to_le_bytes());
         match &sample.value {
-            Value::Number(number) => number.get().to_bits().hash(&mut hasher),
+            Value::Number(number) => hasher.write(&number.get().to_bits().to_le_bytes()),
             Value::Text(text) => text.hash(&mut hasher),
         }
-        match sample.stated {
-            observation::Stated::At(time) => (1_u8, time.0).hash(&mut hasher),
-            observation::Stated::Relative(age) => (2_u8, age).hash(&mut hasher),
-            observation::Stated::Nothing => 3_u8.hash(&mut hasher),
-            observation::Stated::Unplaceable => 4_u8.hash(&mut hasher),
-        }
+        let (kind, stated) = match sample.stated {
+            Stated::At(time) => (1, time.0),
+            Stated::Relative(age) => (2, age),
+            Stated::Nothing => (3, 0),
+            Stated::Unplaceable => (4, 0),
+        };
+        hasher.write(&[kind]);
+        hasher.write(&stated.to_le_bytes());
     }
-    hasher.finish()
+    any.then(|| hasher.finish())
 }
 
 impl Redeliveries {
-    /// Notes a message and says whether it was held before.
-    pub(crate) fn seen(&mut self, message: &Message) -> bool {
+    /// Notes a message and says whether it was held before, as far as the samples go
+    /// that `counts` picks: those that have no identity and can be placed in time.
+    pub(crate) fn seen(&mut self, message: &Message, counts: impl Fn(&Measured) -> bool) -> bool {
         let Some(redelivery) = &message.redelivery else { return false };
-        let content = content(&redelivery.topic, message);
+        let Some(content) = content(&redelivery.topic, message, counts) else { return false };
         let session = self.session(message.source, &redelivery.client);
         let present = session.connections.back().map(|c| c.number);
         if present != Some(redelivery.connection) {
@@ -94,24 +99,15 @@ impl Redeliveries {
 
     fn session(&mut self, source: SourceIndex, client: &Arc<str>) -> &mut Session {
         let key = (source.0, Arc::clone(client));
-        let known = self.places.get(&key).copied().filter(|&p| {
-            self.sessions.get(p).is_some_and(|s| s.source == source && s.client == *client)
-        });
-        let place = known.unwrap_or_else(|| {
-            let session =
-                Session { source, client: Arc::clone(client), connections: VecDeque::new() };
-            if self.sessions.len() >= SESSIONS {
-                // All move down by one; places are found again as they are used.
-                self.sessions.remove(0);
-                self.places.clear();
-                for (place, session) in self.sessions.iter().enumerate() {
-                    self.places.insert((session.source.0, Arc::clone(&session.client)), place);
-                }
+        self.uses += 1;
+        if self.sessions.len() >= SESSIONS && !self.sessions.contains_key(&key) {
+            let oldest = self.sessions.iter().min_by_key(|(_, s)| s.used).map(|(k, _)| k.clone());
+            if let Some(oldest) = oldest {
+                self.sessions.remove(&oldest);
             }
-            self.sessions.push(session);
-            self.places.insert(key, self.sessions.len() - 1);
-            self.sessions.len() - 1
-        });
-        &mut self.sessions[place]
+        }
+        let session = self.sessions.entry(key).or_default();
+        session.used = self.uses;
+        session
     }
 }

@@ -9,6 +9,7 @@
 
 use crate::Processor;
 use crate::state::{InstrumentState, Saved, SavedStation, VERSION};
+use crate::take::nameless;
 use crate::track::{Doubt, Point};
 use crate::walk::ONE;
 use observation::{Message, Reading, Span, Time};
@@ -60,6 +61,7 @@ impl Processor {
                     state: state.clone(),
                     instruments,
                     floors,
+                    past: self.identities.get(place).map(|i| i.past().clone()).unwrap_or_default(),
                 }
             })
             .collect();
@@ -100,6 +102,9 @@ impl Processor {
             };
             if let Some(state) = self.stations.get_mut(place) {
                 state.clone_from(&saved_station.state);
+            }
+            if let Some(identities) = self.identities.get_mut(place) {
+                identities.restore(&saved_station.past);
             }
             for &p in self.plan.by_station.get(place).map_or(&[][..], Vec::as_slice) {
                 let state: Option<&InstrumentState> = self
@@ -149,11 +154,10 @@ impl Processor {
     /// Takes a record from before the saved state, read back from the log: nothing is
     /// judged or made of it.
     pub fn refill(&mut self, number: u64, messages: &[Message], readings: &[Reading]) {
-        let mut locals = std::mem::take(&mut self.locals);
-        let mut keys = std::mem::take(&mut self.keys);
+        let mut locals = Vec::new();
         let doubts: Vec<Doubt> = self.doubts.iter().copied().collect();
         for message in messages {
-            self.redeliveries.seen(message);
+            self.redeliveries.seen(message, |sample| nameless(message, sample));
             locals.clear();
             let station = usize::from(message.station.0);
             for sample in &message.samples {
@@ -171,20 +175,18 @@ impl Processor {
                 }
             }
             if let Some(identities) = self.identities.get_mut(station) {
-                identities.refill(message, &locals, number, &mut keys);
+                identities.refill(message, &locals, number);
             }
         }
         for reading in readings {
             self.book.refill(reading);
         }
-        self.locals = locals;
-        self.keys = keys;
     }
 
     /// The refill is done: what lies further back than it reached is asked of the log.
     pub fn refilled(&mut self, received: Time) {
         for identities in &mut self.identities {
-            identities.begin_at(received);
+            identities.forget(received);
         }
         for beats in &mut self.beats {
             beats.begin_after(received - crate::beats::MEMORY);

@@ -2,6 +2,7 @@
 //! enough to be written every few minutes.
 
 use crate::judge::Before;
+use crate::runs::Past;
 use crate::tally::{Count, Tally};
 use crate::track::Doubt;
 use observation::signal::vane::Seen;
@@ -10,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Version of what is saved; another is not restored.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Most values of one instrument that wait for their time to come, and most gaps whose
 /// ends are remembered.
@@ -141,6 +142,8 @@ pub struct SavedStation {
     pub(crate) instruments: BTreeMap<String, InstrumentState>,
     /// Where each track begins, by channel name, and what of it a step of the clock took.
     pub(crate) floors: BTreeMap<String, (Option<Time>, Option<Time>)>,
+    /// Where numbers of messages are in the log that are no longer in memory.
+    pub(crate) past: Past,
 }
 
 /// Everything as it is saved.

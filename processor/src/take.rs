@@ -1,15 +1,27 @@
 //! A message comes in: placed in time, asked for what is held already, kept.
 
 use crate::Processor;
-use crate::identity::{Pending, Verdict};
+use crate::identity::{Asked, Naming, Verdict, own_time};
 use crate::output::{Output, SetAside};
 use crate::recall::Recall;
+use observation::property::Station;
 use observation::time::FIRST_BELIEVABLE;
-use observation::{Measured, Message, Refusal, Stated};
+use observation::{Measured, Message, Refusal, Stated, Time, Value};
+use std::collections::HashMap;
+use std::sync::Arc;
 
 /// Below this many samples a message is searched for samples that repeat each other by
-/// comparing all with all; above it each is remembered before the next is judged.
-const FEW: usize = 64;
+/// comparing all with all; above it with a table.
+const FEW: usize = 32;
+
+/// Memory used again for each message.
+#[derive(Debug, Default)]
+pub(crate) struct Scratch {
+    /// The places of the channels of the samples kept.
+    locals: Vec<u16>,
+    /// Where in the message each key is, for a message of many samples.
+    within: HashMap<(Naming, u16), usize>,
+}
 
 impl Processor {
     /// Takes one message. First every minute that ended by its `received`, grace
@@ -24,93 +36,141 @@ impl Processor {
     ) {
         self.walk(message.received, recall, out);
         self.number = number;
-        if message.redelivery.is_some() && self.redeliveries.seen(&message) {
-            out.redelivered += message.samples.len() as u64;
+        let property = Arc::clone(&self.property);
+        let Some(station) = property.stations.get(usize::from(message.station.0)) else {
             return;
-        }
-        let place = usize::from(message.station.0);
-        let samples = std::mem::take(&mut message.samples);
-        let many = samples.len() > FEW;
-        let mut kept: Vec<Measured> = Vec::with_capacity(samples.len());
-        let mut locals = std::mem::take(&mut self.locals);
-        let mut keys = std::mem::take(&mut self.keys);
-        locals.clear();
-        for sample in samples {
-            if let Some(reason) = self.unplaceable(&message, &sample) {
-                set_aside(out, &message, sample, reason);
+        };
+        let again = message.redelivery.is_some()
+            && self.redeliveries.seen(&message, |sample| {
+                nameless(&message, sample)
+                    && unplaceable(station, message.received, sample).is_none()
+            });
+        let mut scratch = std::mem::take(&mut self.scratch);
+        scratch.locals.clear();
+        scratch.within.clear();
+        let mut samples = std::mem::take(&mut message.samples);
+        let mut kept = 0;
+        for nth in 0..samples.len() {
+            let (before, rest) = samples.split_at(nth);
+            let Some(sample) = rest.first() else { break };
+            if let Some(reason) = unplaceable(station, message.received, sample) {
+                set_aside(out, &message, sample.clone(), reason);
+                continue;
+            }
+            if again && nameless(&message, sample) {
+                out.redelivered += 1;
                 continue;
             }
             let Some(local) = self.plan.line(sample.channel).map(|l| l.local) else { continue };
-            let within = (!many).then(|| repeats_within(&message, &kept, &sample)).flatten();
-            let verdict = within.unwrap_or_else(|| {
-                let pending = Pending { number, messages: &out.messages };
-                self.identities
-                    .get_mut(place)
-                    .map_or(Verdict::New, |i| i.judge(&message, &sample, local, &pending, recall))
-            });
-            match verdict {
-                Verdict::New if many => {
-                    // Alone in a message of its own, as far as identities are concerned.
-                    message.samples.push(sample);
-                    if let Some(identities) = self.identities.get_mut(place) {
-                        identities.add(&message, &[local], number, &mut keys);
-                    }
-                    kept.append(&mut message.samples);
-                }
+            let before = before.get(..kept).unwrap_or_default();
+            let many = rest.len() + nth > FEW;
+            let twin = scratch.twin(many, &message, before, sample, local);
+            match self.verdict(&message, sample, local, twin, number, recall, out) {
                 Verdict::New => {
-                    kept.push(sample);
-                    locals.push(local);
+                    if many {
+                        scratch.within.insert((Naming::of(sample.stated), local), kept);
+                    }
+                    samples.swap(kept, nth);
+                    scratch.locals.push(local);
+                    kept += 1;
                 }
                 Verdict::Repeat => out.repeats += 1,
                 Verdict::Conflict => out.conflicts.push(message.station),
             }
         }
-        message.samples = kept;
-        if !message.samples.is_empty() {
-            if !many && let Some(identities) = self.identities.get_mut(place) {
-                identities.add(&message, &locals, number, &mut keys);
-            }
-            out.accepted += message.samples.len() as u64;
-            for sample in &message.samples {
-                self.absorb(&message, sample, number, recall, out);
-            }
-            out.messages.push(message);
-        }
-        self.locals = locals;
-        self.keys = keys;
+        samples.truncate(kept);
+        message.samples = samples;
+        self.keep(message, &scratch.locals, number, recall, out);
+        self.scratch = scratch;
     }
 
-    /// Why a sample cannot be placed in time, if it cannot.
-    fn unplaceable(&self, message: &Message, sample: &Measured) -> Option<Refusal> {
-        let time = match sample.stated {
-            Stated::Unplaceable => return Some(Refusal::Time),
-            Stated::At(time) if time >= FIRST_BELIEVABLE => time,
-            Stated::Relative(_) => sample.stated.event_time(message.received),
-            Stated::At(_) | Stated::Nothing => return None,
-        };
-        let station = self.property.stations.get(usize::from(message.station.0))?;
-        if time < message.received + station.oldest {
-            Some(Refusal::TooOld)
-        } else if time > message.received + station.newest {
-            Some(Refusal::Future)
-        } else {
-            None
+    #[allow(clippy::too_many_arguments, reason = "all of them are the question")]
+    fn verdict(
+        &mut self,
+        message: &Message,
+        sample: &Measured,
+        local: u16,
+        twin: Option<&Value>,
+        number: u64,
+        recall: &mut dyn Recall,
+        out: &Output,
+    ) -> Verdict {
+        if nameless(message, sample) {
+            return Verdict::New;
         }
+        let (pending, lines) = (&out.messages, &self.plan.lines);
+        let asked = Asked { message, sample, local, twin, number, pending, lines };
+        let identities = self.identities.get_mut(usize::from(message.station.0));
+        identities.map_or(Verdict::New, |i| i.judge(&asked, recall))
+    }
+
+    /// Keeps what is new of a message.
+    fn keep(
+        &mut self,
+        message: Message,
+        locals: &[u16],
+        number: u64,
+        recall: &mut dyn Recall,
+        out: &mut Output,
+    ) {
+        if message.samples.is_empty() {
+            return;
+        }
+        if let Some(identities) = self.identities.get_mut(usize::from(message.station.0)) {
+            identities.add(&message, locals, number);
+        }
+        out.accepted += message.samples.len() as u64;
+        for sample in &message.samples {
+            self.absorb(&message, sample, number, recall, out);
+        }
+        out.messages.push(message);
     }
 }
 
-/// Whether a message holds the same channel at the same key twice.
-fn repeats_within(message: &Message, kept: &[Measured], sample: &Measured) -> Option<Verdict> {
-    let identified = match sample.stated {
-        Stated::At(time) if time >= FIRST_BELIEVABLE => true,
-        _ => message.sequence.is_some(),
+impl Scratch {
+    /// The value under the same key earlier in the same message.
+    fn twin<'a>(
+        &self,
+        many: bool,
+        message: &Message,
+        before: &'a [Measured],
+        sample: &Measured,
+        local: u16,
+    ) -> Option<&'a Value> {
+        if before.is_empty() || nameless(message, sample) {
+            return None;
+        }
+        let key = Naming::of(sample.stated);
+        let twin = if many {
+            self.within.get(&(key, local)).and_then(|&place| before.get(place))
+        } else {
+            let same = |k: &&Measured| k.channel == sample.channel && Naming::of(k.stated) == key;
+            before.iter().rfind(same)
+        };
+        twin.map(|t| &t.value)
+    }
+}
+
+/// Whether nothing identifies a sample.
+pub(crate) fn nameless(message: &Message, sample: &Measured) -> bool {
+    message.sequence.is_none() && own_time(sample.stated).is_none()
+}
+
+/// Why a sample cannot be placed in time, if it cannot.
+fn unplaceable(station: &Station, received: Time, sample: &Measured) -> Option<Refusal> {
+    let time = match sample.stated {
+        Stated::Unplaceable => return Some(Refusal::Time),
+        Stated::At(time) if time >= FIRST_BELIEVABLE => time,
+        Stated::Relative(_) => sample.stated.event_time(received),
+        Stated::At(_) | Stated::Nothing => return None,
     };
-    let twin = kept.iter().find(|k| k.channel == sample.channel && k.stated == sample.stated)?;
-    identified.then_some(if twin.value == sample.value {
-        Verdict::Repeat
+    if time < received + station.oldest {
+        Some(Refusal::TooOld)
+    } else if time > received + station.newest {
+        Some(Refusal::Future)
     } else {
-        Verdict::Conflict
-    })
+        None
+    }
 }
 
 /// Samples of one message that are set aside for one reason stay together.
@@ -122,7 +182,8 @@ fn set_aside(out: &mut Output, message: &Message, sample: Measured, reason: Refu
             && m.received == message.received
             && m.source == message.source
             && m.boot == message.boot
-            && m.sequence == message.sequence;
+            && m.sequence == message.sequence
+            && m.redelivery == message.redelivery;
         if same {
             last.message.samples.push(sample);
             return;

@@ -11,7 +11,7 @@ use crate::plan::{CONTEXT, Work};
 use crate::recall::Recall;
 use crate::windows::{Asked, Samples, evaluate, leave};
 use observation::property::Instrument;
-use observation::time::{HOUR, MINUTE};
+use observation::time::MINUTE;
 use observation::{Span, StationIndex, Time};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -208,13 +208,11 @@ impl Processor {
                 self.book.trim(series, minute - memory);
             }
         }
-        if minute.0.rem_euclid(HOUR) == 0 {
-            if let Some(identities) = self.identities.get_mut(station) {
-                identities.forget(minute);
-            }
-            if let Some(beats) = self.beats.get_mut(station) {
-                beats.forget(minute - crate::beats::MEMORY);
-            }
+        if let Some(identities) = self.identities.get_mut(station) {
+            identities.forget(minute);
+        }
+        if let Some(beats) = self.beats.get_mut(station) {
+            beats.forget(minute - crate::beats::MEMORY);
         }
     }
 

@@ -80,6 +80,8 @@ fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
         "weighting" => limits.weighting = value,
         "close" => limits.close = value,
         "hand_over" => limits.hand_over = value,
+        "margin" => limits.margin = value,
+        "beyond" => limits.beyond = value,
         "presence" => limits.presence = value,
         "clock" => limits.clock = value,
         _ => {

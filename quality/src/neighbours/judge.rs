@@ -147,7 +147,14 @@ impl Judge {
         let best = (0..scores.len())
             .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
         let Some(mut open) = self.open else {
-            if held || scores[best].value.abs() <= limit {
+            let score = scores[best].value.abs();
+            if held || score <= limit {
+                return None;
+            }
+            // Of two stations neither can be told from the other.
+            let rival = self.rival(best, scores);
+            let unclear = score.powi(2) < rival.powi(2) + limits.margin;
+            if unclear && self.stations > 2 && score <= limits.beyond * limit {
                 return None;
             }
             let open = self.opened(best, scores, now);

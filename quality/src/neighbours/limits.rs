@@ -35,6 +35,11 @@ pub struct Limits {
     pub close: f64,
     /// By so much must the square of another score be larger to take over.
     pub hand_over: f64,
+    /// By so much must the square of a score exceed that of every other station for a
+    /// suspicion to open,
+    pub margin: f64,
+    /// unless it exceeds the limit by this factor.
+    pub beyond: f64,
     /// Share of a window that must hold values.
     pub presence: f64,
     /// Days of learning before anything is said.
@@ -67,17 +72,19 @@ impl Default for Limits {
             weighting: 0.8,
             close: 0.5,
             hand_over: 4.0,
+            margin: 14.0,
+            beyond: 1.2,
             presence: 0.35,
             warm: 45,
             frozen: 30,
             clock: 11.0,
             gauge: (4.6, 4.0),
             groups: [
-                GroupLimits { score: 5.8, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.8, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.2, ridge: 100.0, drawn_in: 6.0, first_window: 6 },
-                GroupLimits { score: 5.7, ridge: 1500.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.4, ridge: 300.0, drawn_in: 2.5, first_window: 24 },
+                GroupLimits { score: 5.6, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.4, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.1, ridge: 100.0, drawn_in: 6.0, first_window: 6 },
+                GroupLimits { score: 5.5, ridge: 1500.0, drawn_in: 2.5, first_window: 6 },
+                GroupLimits { score: 5.1, ridge: 300.0, drawn_in: 2.5, first_window: 24 },
             ],
         }
     }

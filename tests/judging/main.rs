@@ -80,7 +80,6 @@ fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
         "weighting" => limits.weighting = value,
         "close" => limits.close = value,
         "hand_over" => limits.hand_over = value,
-        "margin" => limits.margin = value,
         "beyond" => limits.beyond = value,
         "presence" => limits.presence = value,
         "clock" => limits.clock = value,
@@ -90,6 +89,7 @@ fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
             let wanted = |g: &Group| format!("{g:?}").to_lowercase() == group || group == "all";
             for (_, own) in groups.filter(|(g, _)| wanted(g)) {
                 match name {
+                    "margin" => own.margin = value,
                     "score" => own.score = value,
                     "ridge" => own.ridge = value,
                     "drawn_in" => own.drawn_in = value,

@@ -65,8 +65,9 @@ impl Clock {
                 channels.iter_mut().zip(values).map(|(c, v)| c.change(v.get(quantity))).collect();
             for (place, channel) in channels.iter_mut().enumerate() {
                 let others = changes.iter().enumerate().filter(|(other, _)| *other != place);
-                let others: Option<Vec<f64>> = others.map(|(_, change)| *change).collect();
-                let reference = others.map(|o| o.iter().sum::<f64>() / o.len().max(1) as f64);
+                let others: Vec<f64> = others.filter_map(|(_, change)| *change).collect();
+                let enough = others.len() >= (values.len() - 1).min(2);
+                let reference = enough.then(|| others.iter().sum::<f64>() / others.len() as f64);
                 let found = channel.take(changes[place], reference, square, term);
                 for (sum, score) in scores[place].iter_mut().zip(found) {
                     *sum += score;

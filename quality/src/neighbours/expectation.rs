@@ -54,11 +54,12 @@ impl Expectation {
         }
     }
 
-    /// Adds a step to the windows and to what is to be learned.
+    /// Adds a step to the windows and to what is to be learned: contrasts, and the
+    /// directions in which they say nothing because a value is missing.
     pub(super) fn take(
         &mut self,
         terms: &[f64],
-        contrasts: Option<Vec<f64>>,
+        observed: Option<(Vec<f64>, Vec<Vec<f64>>)>,
         limits: &Limits,
         own: &GroupLimits,
         windows: &mut Windows,
@@ -67,8 +68,15 @@ impl Expectation {
         self.regression.complete(&mut terms);
         let mut expected = Vec::new();
         self.regression.expect(&terms, &mut expected);
-        if let Some(contrasts) = &contrasts {
-            let plain: Vec<f64> = contrasts.iter().zip(&expected).map(|(y, e)| y - e).collect();
+        let residual = observed.and_then(|(contrasts, missing)| {
+            let mut residual: Vec<f64> =
+                contrasts.iter().zip(&expected).map(|(y, e)| y - e).collect();
+            self.steps.take_out(&mut residual, &missing).then_some(residual)
+        });
+        let contrasts = residual
+            .as_ref()
+            .map(|residual| residual.iter().zip(&expected).map(|(r, e)| r + e).collect());
+        if let Some(plain) = residual {
             let mut drawn = plain.clone();
             let length = self.steps.draw_in(&mut drawn, own.drawn_in);
             let logarithm =

@@ -5,7 +5,7 @@ use super::contrast::Contrasts;
 use super::expectation::Expectation;
 use super::limits::Limits;
 use super::score::{Change, LONGEST, Scale, Score};
-use super::terms::Terms;
+use super::terms::{Observed, Terms};
 use super::values::Group;
 use super::windows::Windows;
 use serde::{Deserialize, Serialize};
@@ -14,6 +14,8 @@ use serde::{Deserialize, Serialize};
 const MEANS_ENOUGH: f64 = 10.0;
 /// After a suspicion closed nothing opens for this long, hours.
 const REST: usize = 24;
+/// A station without values for this long is left out of the comparison, hours.
+const ABSENT: usize = 24;
 /// A suspicion closes when it was quiet for this long, hours.
 const QUIET: usize = 12;
 
@@ -32,6 +34,8 @@ pub(super) struct Open {
     pub(super) score: f64,
     /// The strongest score of another station in the same step.
     pub(super) rival: f64,
+    /// Whether one station stands out; else two disagree and nothing tells which is wrong.
+    pub(super) clear: bool,
     quiet: usize,
     /// When the first suspicion of this spell opened.
     spell: usize,
@@ -59,6 +63,8 @@ pub(super) struct Judge {
     /// Windows begin after this step.
     restarted: usize,
     open: Option<Open>,
+    /// By hypothesis: steps in a row without a value, of those that could be compared.
+    silent: Vec<usize>,
     #[serde(skip)]
     scale: Option<Scale>,
 }
@@ -82,6 +88,7 @@ impl Judge {
             windows: Windows::new(kept, components),
             restarted: 0,
             open: None,
+            silent: vec![0; stations * group.quantities().len()],
             scale: None,
         }
     }
@@ -99,6 +106,19 @@ impl Judge {
         self.windows.seen()
     }
 
+    /// A step in which a value is missing says little of its station and is left out; a
+    /// station that has been silent for long must not silence the others.
+    fn without_absent(&mut self, observed: Option<Observed>) -> Option<Observed> {
+        let observed = observed?;
+        for (hypothesis, silent) in self.silent.iter_mut().enumerate() {
+            let missing = observed.missing.contains(&hypothesis);
+            *silent = if missing { silent.saturating_add(1) } else { 0 };
+        }
+        let long = ABSENT * self.steps_per_hour;
+        let short_gap = self.silent.iter().any(|silent| (1..long).contains(silent));
+        (!short_gap).then_some(observed)
+    }
+
     fn contrasts(&self) -> Contrasts {
         Contrasts::new(self.stations, self.group.quantities().len())
     }
@@ -107,7 +127,7 @@ impl Judge {
     pub(super) fn take(
         &mut self,
         terms: &[f64],
-        contrasts: Option<Vec<f64>>,
+        observed: Option<Observed>,
         limits: &Limits,
     ) -> Option<Vec<Score>> {
         let per_day = 24 * self.steps_per_hour;
@@ -118,13 +138,17 @@ impl Judge {
             self.expectation.start_day(frozen, limits, limits.of(self.group), &self.windows);
             self.scale = None;
         }
-        self.expectation.take(terms, contrasts, limits, limits.of(self.group), &mut self.windows);
+        let contrasts = self.contrasts();
+        let observed = self.without_absent(observed).map(|observed| {
+            let missing = observed.missing.iter().map(|h| contrasts.signature(*h)).collect();
+            (observed.contrasts, missing)
+        });
+        self.expectation.take(terms, observed, limits, limits.of(self.group), &mut self.windows);
         let learning = self.windows.seen() <= limits.warm * per_day
             || self.expectation.days.count() < MEANS_ENOUGH;
         if learning {
             return None;
         }
-        let contrasts = self.contrasts();
         let days = &self.expectation.days;
         let scale = self.scale.get_or_insert_with(|| Scale::new(&contrasts, days));
         Some(scale.scores(
@@ -140,7 +164,7 @@ impl Judge {
     /// Opens, hands over, changes or closes. Nothing opens while `held`.
     pub(super) fn decide(&mut self, scores: &[Score], held: bool, limits: &Limits) -> Option<Turn> {
         let now = self.windows.seen();
-        let limit = limits.of(self.group).score;
+        let (limit, margin) = (limits.of(self.group).score, limits.of(self.group).margin);
         if now < self.restarted + REST * self.steps_per_hour {
             return None;
         }
@@ -153,11 +177,11 @@ impl Judge {
             }
             // Of two stations neither can be told from the other.
             let rival = self.rival(best, scores);
-            let unclear = score.powi(2) < rival.powi(2) + limits.margin;
+            let unclear = score.powi(2) < rival.powi(2) + margin;
             if unclear && self.stations > 2 && score <= limits.beyond * limit {
                 return None;
             }
-            let open = self.opened(best, scores, now);
+            let open = self.opened(best, scores, limits);
             self.open = Some(open);
             return Some(Turn::Opened(open));
         };
@@ -169,8 +193,14 @@ impl Judge {
             return Some(Turn::Closed(open));
         }
         let stronger = scores[best].value.powi(2) > own.value.powi(2) + limits.hand_over;
+        let cleared = !open.clear && self.opened(open.hypothesis, scores, limits).clear;
+        if cleared && best == open.hypothesis && own.value.abs() > limit {
+            let successor = Open { spell: open.spell, ..self.opened(best, scores, limits) };
+            self.open = Some(successor);
+            return Some(Turn::HandedOver(open, successor));
+        }
         if best != open.hypothesis && stronger && scores[best].value.abs() > limit {
-            let successor = Open { spell: now, ..self.opened(best, scores, now) };
+            let successor = Open { spell: now, ..self.opened(best, scores, limits) };
             self.open = Some(successor);
             return Some(Turn::HandedOver(open, successor));
         }
@@ -186,8 +216,9 @@ impl Judge {
         None
     }
 
-    fn opened(&self, hypothesis: usize, scores: &[Score], now: usize) -> Open {
-        let score = scores[hypothesis];
+    fn opened(&self, hypothesis: usize, scores: &[Score], limits: &Limits) -> Open {
+        let (score, now) = (scores[hypothesis], self.windows.seen());
+        let rival = self.rival(hypothesis, scores);
         Open {
             hypothesis,
             opened: now,
@@ -195,7 +226,8 @@ impl Judge {
             size: score.size,
             error: (score.size / score.value).abs(),
             score: score.value,
-            rival: self.rival(hypothesis, scores),
+            rival,
+            clear: score.value.powi(2) > rival.powi(2) + limits.hand_over,
             quiet: 0,
             spell: now,
         }

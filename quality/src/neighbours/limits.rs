@@ -7,6 +7,8 @@ use super::values::Group;
 pub struct GroupLimits {
     /// Score at which a suspicion opens.
     pub score: f64,
+    /// By so much must its square exceed that of every other station.
+    pub margin: f64,
     /// Penalty on each coefficient of the expected contrast, in hours of support.
     pub ridge: f64,
     /// A residual is drawn in at this many spreads.
@@ -35,10 +37,7 @@ pub struct Limits {
     pub close: f64,
     /// By so much must the square of another score be larger to take over.
     pub hand_over: f64,
-    /// By so much must the square of a score exceed that of every other station for a
-    /// suspicion to open,
-    pub margin: f64,
-    /// unless it exceeds the limit by this factor.
+    /// A suspicion that exceeds the limit by this factor opens whatever the margin.
     pub beyond: f64,
     /// Share of a window that must hold values.
     pub presence: f64,
@@ -61,6 +60,10 @@ impl Limits {
     }
 }
 
+const fn own(score: f64, margin: f64, ridge: f64) -> GroupLimits {
+    GroupLimits { score, margin, ridge, drawn_in: 2.5, first_window: 6 }
+}
+
 impl Default for Limits {
     fn default() -> Self {
         Self {
@@ -72,7 +75,6 @@ impl Default for Limits {
             weighting: 0.8,
             close: 0.5,
             hand_over: 4.0,
-            margin: 14.0,
             beyond: 1.2,
             presence: 0.35,
             warm: 45,
@@ -80,11 +82,11 @@ impl Default for Limits {
             clock: 11.0,
             gauge: (4.6, 4.0),
             groups: [
-                GroupLimits { score: 5.6, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.4, ridge: 1000.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.1, ridge: 100.0, drawn_in: 6.0, first_window: 6 },
-                GroupLimits { score: 5.5, ridge: 1500.0, drawn_in: 2.5, first_window: 6 },
-                GroupLimits { score: 5.1, ridge: 300.0, drawn_in: 2.5, first_window: 24 },
+                own(5.6, 14.0, 1000.0),
+                own(5.4, 14.0, 1000.0),
+                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0) },
+                own(5.5, 14.0, 1500.0),
+                GroupLimits { first_window: 24, ..own(5.1, 14.0, 300.0) },
             ],
         }
     }

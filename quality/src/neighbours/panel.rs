@@ -155,8 +155,8 @@ impl Panel {
         let mut scores = Vec::with_capacity(self.judges.len());
         for judge in &mut self.judges {
             let group = judge.group();
-            let contrasts = observed(group, &one, &clean);
-            scores.push(judge.take(terms.of(group), contrasts, limits));
+            let observed = observed(group, &one, &clean);
+            scores.push(judge.take(terms.of(group), observed, limits));
         }
         for place in 0..self.judges.len() {
             let Some(scores) = &scores[place] else { continue };
@@ -211,7 +211,7 @@ impl Panel {
             let ago = now.saturating_sub(1).saturating_sub(open.since);
             Suspicion {
                 state,
-                station: (self.stations > 2).then_some(open.hypothesis % self.stations),
+                station: open.clear.then_some(open.hypothesis % self.stations),
                 quantity,
                 kind: Kind::Offset,
                 since: Time((index - i64::try_from(ago).unwrap_or(0)) * self.step()),
@@ -289,9 +289,11 @@ impl Panel {
                 });
             }
         }
+        let before = out.suspicions.len();
         self.watches.take(&evidence, &mut out.suspicions);
-        if self.stations < 3 {
-            for suspicion in &mut out.suspicions {
+        for suspicion in &mut out.suspicions[before..] {
+            // A value that stands still is evidence of its own; the others need a majority.
+            if self.stations < 3 && suspicion.kind != Kind::Stuck {
                 suspicion.station = None;
             }
         }

@@ -1,6 +1,6 @@
 //! A covariance about zero that forgets, and the drawing in of what is far out.
 
-use super::matrix::{Factor, Symmetric, square};
+use super::matrix::{Factor, Symmetric, dot, square};
 use serde::{Deserialize, Serialize};
 
 /// Sum of outer products and the number of them, both after forgetting.
@@ -56,6 +56,35 @@ impl Spread {
         Some(square(&white) / residual.len().max(1) as f64)
     }
 
+    /// Takes out of a residual what lies along `directions`, in the measure of this spread;
+    /// false if that cannot be done.
+    pub(super) fn take_out(&self, residual: &mut [f64], directions: &[Vec<f64>]) -> bool {
+        let Some(factor) = self.factor.as_ref() else { return directions.is_empty() };
+        let mut basis: Vec<(Vec<f64>, Vec<f64>)> = Vec::new();
+        for direction in directions {
+            let (mut plain, mut white) = (direction.clone(), direction.clone());
+            factor.whiten(&mut white);
+            for (other, other_white) in &basis {
+                let share = dot(&white, other_white);
+                subtract(&mut plain, other, share);
+                subtract(&mut white, other_white, share);
+            }
+            let length = square(&white).sqrt();
+            if length > 1e-9 {
+                for element in plain.iter_mut().chain(&mut white) {
+                    *element /= length;
+                }
+                basis.push((plain, white));
+            }
+        }
+        let mut white = residual.to_vec();
+        factor.whiten(&mut white);
+        for (direction, direction_white) in &basis {
+            subtract(residual, direction, dot(&white, direction_white));
+        }
+        basis.len() < residual.len()
+    }
+
     /// Draws the residual in to `limit` spreads (after Huber 1964, from memory); returns
     /// the mean squared length it had.
     pub(super) fn draw_in(&self, residual: &mut [f64], limit: f64) -> f64 {
@@ -65,6 +94,12 @@ impl Spread {
             *element *= factor;
         }
         length
+    }
+}
+
+fn subtract(from: &mut [f64], what: &[f64], times: f64) {
+    for (element, other) in from.iter_mut().zip(what) {
+        *element -= times * other;
     }
 }
 
@@ -89,5 +124,26 @@ mod tests {
         let mut near = [1.0, 0.5];
         spread.draw_in(&mut near, 2.0);
         assert_eq!(near, [1.0, 0.5]);
+    }
+
+    #[test]
+    fn what_lies_along_a_direction_leaves_nothing() {
+        let mut spread = Spread::new(3);
+        for residual in [[2.0, 0.5, 0.0], [0.0, 1.0, 0.3], [0.1, 0.0, 1.5]] {
+            spread.add(&residual);
+        }
+        spread.refresh();
+        let directions = [vec![1.0, -0.5, 0.2], vec![0.0, 1.0, 1.0]];
+        let mut along: Vec<f64> =
+            (0..3).map(|i| 3.0 * directions[0][i] - 2.0 * directions[1][i]).collect();
+        assert!(spread.take_out(&mut along, &directions));
+        assert!(square(&along) < 1e-18, "{along:?}");
+        let mut across = vec![1.0, 1.0, -1.0];
+        spread.take_out(&mut across, &directions);
+        let once = across.clone();
+        spread.take_out(&mut across, &directions);
+        for (a, b) in once.iter().zip(&across) {
+            assert!((a - b).abs() < 1e-9 && square(&once) > 1e-3);
+        }
     }
 }

@@ -155,42 +155,74 @@ fn pressure(weather: &Weather, eight: &[f64]) -> Vec<f64> {
     out
 }
 
-/// The contrasts of a group in this step; none unless all of them can be had.
-pub(super) fn observed(group: Group, contrasts: &Contrasts, values: &[Values]) -> Option<Vec<f64>> {
-    let mut out = Vec::with_capacity(contrasts.length());
+/// The contrasts of a group in one step.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Observed {
+    /// With something likely in the place of what is missing.
+    pub(super) contrasts: Vec<f64>,
+    /// Hypotheses whose values are missing: nothing may be concluded from the likely
+    /// ones.
+    pub(super) missing: Vec<usize>,
+}
+
+/// The contrasts of a group in this step; none unless two stations at least can be
+/// compared in each of its quantities.
+pub(super) fn observed(group: Group, contrasts: &Contrasts, values: &[Values]) -> Option<Observed> {
+    let mut out = Observed::default();
+    let mut add = |column: &mut [f64], quantity: usize| {
+        let likely = median(column.iter().copied());
+        let mut present = 0;
+        for (station, value) in column.iter_mut().enumerate() {
+            if value.is_finite() {
+                present += 1;
+            } else {
+                *value = likely;
+                out.missing.push(quantity * values.len() + station);
+            }
+        }
+        contrasts.append(column, &mut out.contrasts);
+        (present >= 2).then_some(())
+    };
     match group {
         Group::Speed => {
             if median(values.iter().map(|v| v.speed)) < SPEED_FROM {
                 return None;
             }
-            let logarithms: Vec<f64> = values.iter().map(|v| v.speed.ln_1p()).collect();
-            contrasts.append(&logarithms, &mut out);
+            let mut column: Vec<f64> = values.iter().map(|v| v.speed.ln_1p()).collect();
+            add(&mut column, 0)?;
         }
         Group::Vane => {
-            if !values.iter().all(|v| v.speed >= VANE_FROM) {
+            // A wind without direction is a variable one: nothing to compare.
+            let unfit = |v: &Values| v.speed < VANE_FROM || v.direction.is_nan() && v.speed >= 0.0;
+            if values.iter().any(unfit) {
                 return None;
             }
-            contrasts.append(&about_their_mean(values)?, &mut out);
+            add(&mut about_their_mean(values)?, 0)?;
         }
         Group::Air | Group::Dew | Group::Pressure => {
-            for quantity in group.quantities() {
-                let column: Vec<f64> = values.iter().map(|v| v.get(*quantity)).collect();
-                contrasts.append(&column, &mut out);
+            for (place, quantity) in group.quantities().iter().enumerate() {
+                let mut column: Vec<f64> = values.iter().map(|v| v.get(*quantity)).collect();
+                add(&mut column, place)?;
             }
         }
     }
-    out.iter().all(|c| c.is_finite()).then_some(out)
+    Some(out)
 }
 
-/// Angles to the mean direction of all; none if one of them is far off.
+/// Angles to the mean direction of all that have one; none if one of them is far off.
 fn about_their_mean(values: &[Values]) -> Option<Vec<f64>> {
-    let (east, north) = values.iter().fold((0.0, 0.0), |(east, north), v| {
+    let known = values.iter().filter(|v| v.direction.is_finite() && v.speed.is_finite());
+    let (east, north) = known.fold((0.0, 0.0), |(east, north), v| {
         let (sin, cos) = v.direction.to_radians().sin_cos();
         (east + sin, north + cos)
     });
     let mean = east.atan2(north).to_degrees();
-    let angles: Vec<f64> = values.iter().map(|v| turn(v.direction - mean)).collect();
-    angles.iter().all(|a| a.abs() <= VANE_WITHIN).then_some(angles)
+    let angle = |v: &Values| {
+        if v.speed.is_finite() { turn(v.direction - mean) } else { f64::NAN }
+    };
+    let angles: Vec<f64> = values.iter().map(angle).collect();
+    let together = angles.iter().all(|a| a.is_nan() || a.abs() <= VANE_WITHIN);
+    together.then_some(angles)
 }
 
 #[cfg(test)]
@@ -231,7 +263,7 @@ mod tests {
             for (value, direction) in values.iter_mut().zip([a, b, c]) {
                 (value.speed, value.direction) = (5.0, direction);
             }
-            observed(Group::Vane, &contrasts, &values)
+            observed(Group::Vane, &contrasts, &values).map(|o| o.contrasts)
         };
         let (plain, turned) = (at(350.0, 5.0, 10.0).unwrap_or_default(), at(350.0, 25.0, 10.0));
         let signature = contrasts.signature(1);

@@ -5,7 +5,8 @@
 //! up: one that got its last receipt a moment ago, has something waiting again, and has
 //! sent much more lately than its stations' intervals ask for. A sender that waits for
 //! each receipt before it speaks again can never send much while the interval holds it
-//! back; it is known by doing so several times in a row, one message a receipt. Whoever waits for an
+//! back; it is known by doing so several times in a row, one message a receipt, and a few receipts are given at once to
+//! find out. Whoever waits for an
 //! answer to a request is not kept waiting longer than [`LONGEST_REQUEST`].
 
 use observation::{Property, StationIndex};
@@ -27,6 +28,11 @@ const FORGET: Duration = Duration::from_secs(60);
 /// sender is taken to wait for each. Steady traffic that happens to look like this stops
 /// doing so as soon as its receipts come at once.
 const STREAK: u32 = 5;
+/// Commits at once that may be tried on a sender that is not known yet, and how long it
+/// takes until one more may be: 2,880 a day at most. Without them the first receipts of
+/// a backlog would each wait for the interval.
+const TRIES: u32 = 100;
+const ONE_MORE_TRY: Duration = Duration::from_secs(30);
 /// Seconds that "lately" is long.
 const LATELY: usize = 10;
 
@@ -58,6 +64,8 @@ pub struct Pacing {
     stations: Vec<(f64, bool)>,
     senders: HashMap<u64, Sender>,
     swept: Duration,
+    tries: u32,
+    tries_since: Duration,
     since: Option<Duration>,
     samples: u64,
     bytes: u64,
@@ -90,6 +98,8 @@ impl Pacing {
             stations,
             senders: HashMap::new(),
             swept: Duration::ZERO,
+            tries: TRIES,
+            tries_since: Duration::ZERO,
             since: None,
             samples: 0,
             bytes: 0,
@@ -149,8 +159,22 @@ impl Pacing {
         if known.unanswered == 1 {
             known.prompt = soon;
         }
+        let alone = known.unanswered == 1;
+        // Its first message, or one that may begin a row.
+        if alone && known.streak < STREAK && (soon || known.last_receipt.is_none()) {
+            let more = now.saturating_sub(self.tries_since).as_secs() / ONE_MORE_TRY.as_secs();
+            if more > 0 {
+                self.tries =
+                    TRIES.min(self.tries.saturating_add(u32::try_from(more).unwrap_or(TRIES)));
+                self.tries_since = now;
+            }
+            if !self.urgent && self.tries > 0 && self.interval > Duration::ZERO {
+                self.tries -= 1;
+                self.urgent = true;
+            }
+        }
         if soon {
-            self.urgent |= known.unanswered == 1 && known.streak >= STREAK;
+            self.urgent |= alone && known.streak >= STREAK;
             let lately: f64 = known.samples.iter().map(|&n| f64::from(n)).sum();
             self.urgent |= lately > 2.0 * known.asked;
         }
@@ -255,8 +279,10 @@ mod tests {
         property.indexed()
     }
 
+    /// Without tries, which have a test of their own.
     fn pacing(interval_ms: u64, sleeps: bool) -> Pacing {
-        Pacing::new(&property(sleeps), Duration::from_millis(interval_ms))
+        let pacing = Pacing::new(&property(sleeps), Duration::from_millis(interval_ms));
+        Pacing { tries: 0, tries_since: Duration::MAX, ..pacing }
     }
 
     const STATION: StationIndex = StationIndex(0);
@@ -321,7 +347,16 @@ mod tests {
             dense.committed(at(now), std::iter::once(7));
             now += 1;
         }
-        assert!(at_once >= 90, "{at_once} of 100");
+        assert_eq!(at_once, 100, "not even the first receipt waits");
+        assert_eq!(dense.tries, TRIES - 6, "the first message and a row of five");
+        // Once they are spent, strangers wait, and a day brings back no more than its share.
+        for stranger in 100..400 {
+            dense.arrived(at(now), stranger, STATION, 1, 40, false);
+            dense.committed(at(now), std::iter::once(stranger));
+        }
+        assert_eq!(dense.tries, 0);
+        dense.arrived(at(now), 999, STATION, 1, 40, false);
+        assert_eq!(dense.deadline(), Some(at(now + 1_000)));
         // One message in 30 s, as its interval asks for, waits for the interval.
         for minute in 1..10 {
             let now = 1_000_000 + minute * 30_000;

@@ -42,10 +42,9 @@ pub fn check(
     if fault::suspected(quantity, value, before) {
         checked.note(Flag::Doubtful, Reason::Fault);
     } else if let Some((previous, elapsed)) = before
-        && let Some(limit) = step::limit(quantity, elapsed)
         && !quantity.is_direction()
+        && let Some(believable) = step::believable(quantity, checked.value - previous, elapsed)
     {
-        let believable = (checked.value - previous).abs() <= limit;
         checked.note(if believable { Flag::Good } else { Flag::Doubtful }, Reason::Step);
     }
     checked

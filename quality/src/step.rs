@@ -56,6 +56,20 @@ pub fn limit(quantity: Quantity, elapsed: Span) -> Option<f64> {
     Some(l0 + share * (l1 - l0))
 }
 
+/// Whether a change over `elapsed` is believable. None where no table speaks.
+pub fn believable(quantity: Quantity, change: f64, elapsed: Span) -> Option<bool> {
+    let table = table(quantity);
+    let seconds = elapsed.as_seconds();
+    if seconds <= 0.0 || seconds > table.last()?.0 {
+        return None;
+    }
+    // Most changes are below every entry, and need no interpolation.
+    if table.iter().all(|&(_, limit)| change.abs() <= limit) {
+        return Some(true);
+    }
+    limit(quantity, elapsed).map(|limit| change.abs() <= limit)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -71,5 +85,11 @@ mod tests {
         assert_eq!(at(Quantity::AirTemperature, 50_000), None);
         assert_eq!(at(Quantity::WindFromDirection, 60), None);
         assert_eq!(at(Quantity::AirTemperature, 0), None);
+        let minute = Span::minutes(1);
+        for (change, expected) in [(1.0, Some(true)), (-2.5, Some(true)), (3.5, Some(false))] {
+            assert_eq!(believable(Quantity::AirTemperature, change, minute), expected);
+        }
+        assert_eq!(believable(Quantity::WindFromDirection, 1.0, minute), None);
+        assert_eq!(believable(Quantity::AirTemperature, 1.0, Span::ZERO), None);
     }
 }

@@ -16,6 +16,12 @@ const LEAST_HOURS: usize = 24;
 /// Hours over which the usual disagreement is learned, ending before the window.
 const MEMORY: usize = 720;
 const LEAST_MEMORY: usize = 200;
+/// A sum must also be this many spreads above what is usual: where the weather hardly moves
+/// the pressure, or the barometers are noisy, a shift fits better by chance.
+const UNUSUAL: f64 = 5.0;
+/// Of a clock that is right, the evidence of an hour must on average speak against a shift
+/// by this much: a wrong one will then speak for it by as much.
+const LEAST_MEANING: f64 = 0.1;
 /// What is looked at: the largest squared disagreement that counts (hPa², K²) and the most
 /// evidence that one hour adds.
 const CHANNELS: [(Quantity, f64, f64); 1] = [(Quantity::AirPressureAtMeanSeaLevel, 0.25, 2.0)];
@@ -31,6 +37,35 @@ struct Channel {
     usual: VecDeque<Option<f64>>,
     /// By lag: evidence of the last hours.
     terms: [VecDeque<f64>; 4],
+    /// By lag: the usual evidence of an hour.
+    usual_terms: [UsualTerm; 4],
+}
+
+/// Weight, sum and sum of squares of the evidence of single hours, slowly forgotten.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct UsualTerm {
+    weight: f64,
+    sum: f64,
+    squares: f64,
+}
+
+impl UsualTerm {
+    fn learn(&mut self, term: f64) {
+        let keep = (-1.0 / MEMORY as f64).exp();
+        self.weight = self.weight * keep + 1.0;
+        self.sum = self.sum * keep + term;
+        self.squares = self.squares * keep + term * term;
+    }
+
+    /// How far a sum over so many hours is above the usual one, in its spreads.
+    fn above(&self, sum: f64, hours: usize) -> f64 {
+        let mean = self.sum / self.weight.max(1.0);
+        if self.weight < LEAST_MEMORY as f64 || mean > -LEAST_MEANING {
+            return 0.0;
+        }
+        let variance = (self.squares / self.weight - mean * mean).max(1e-3);
+        (sum - hours as f64 * mean) / (variance * hours as f64).sqrt()
+    }
 }
 
 /// State of the test for all stations.
@@ -112,7 +147,8 @@ impl Channel {
         let usual = (count >= LEAST_MEMORY).then(|| sum / count as f64);
         push(&mut self.usual, usual, FARTHEST_LAG + 1);
         let mut scores = [0.0; LAGS.len()];
-        for ((lag, terms), score) in LAGS.into_iter().zip(&mut self.terms).zip(&mut scores) {
+        let lags = LAGS.into_iter().zip(&mut self.terms).zip(&mut self.usual_terms);
+        for (((lag, terms), usual_term), score) in lags.zip(&mut scores) {
             // A late station shows now what the others showed before; for an early one
             // the others must be waited for.
             let back = usize::try_from(lag.abs()).unwrap_or(0);
@@ -123,12 +159,18 @@ impl Channel {
                 let (own, on_time) = (own?, on_time?);
                 Some(((own - on_time).powi(2) - (own - other).powi(2)) / (2.0 * usual))
             });
+            if terms.len() >= WINDOW
+                && let Some(oldest) = terms.front()
+            {
+                usual_term.learn(*oldest);
+            }
             push(terms, term.unwrap_or(0.0).clamp(-largest_term, largest_term), WINDOW);
             // The best of all beginnings within the window (Page 1954, from memory).
             let mut sum = 0.0;
             for (back, term) in terms.iter().rev().enumerate() {
                 sum += term;
-                if back + 1 >= LEAST_HOURS {
+                let hours = back + 1;
+                if hours >= LEAST_HOURS && usual_term.above(sum, hours) >= UNUSUAL {
                     *score = sum.max(*score);
                 }
             }

@@ -7,7 +7,7 @@
 //! offset of one instrument explains what is left. Real differences of place are learned,
 //! not suspected. What all stations get wrong together cannot be seen here.
 //!
-//! Start reading at [`Panel`].
+//! Start reading at [`Neighbourhood`], then [`Panel`].
 
 mod clock;
 mod contrast;
@@ -17,6 +17,7 @@ mod gross;
 mod judge;
 mod limits;
 mod matrix;
+mod nearest;
 mod panel;
 mod regression;
 mod score;
@@ -31,6 +32,7 @@ mod windows;
 
 pub use gross::Stray;
 pub use limits::{GroupLimits, Limits};
+pub use nearest::{Neighbourhood, Site};
 pub use panel::{Panel, Setup, Verdict};
 pub use suspicion::{Kind, State, Suspicion};
 pub use values::{Group, Values};

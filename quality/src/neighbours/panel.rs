@@ -147,6 +147,13 @@ impl Panel {
                 clean[stray.station].set(stray.quantity, f64::NAN);
             }
         }
+        for (station, value) in clean.iter_mut().enumerate() {
+            for quantity in Group::ALL.into_iter().flat_map(Group::quantities) {
+                if self.watches.explains(station, *quantity) {
+                    value.set(*quantity, f64::NAN);
+                }
+            }
+        }
         let of_day = (index * self.step()).rem_euclid(DAY) as f64 / HOUR as f64;
         let hour = (of_day + self.longitude / 15.0).rem_euclid(24.0);
         let weather = self.tracker.take(hour, &clean);
@@ -249,11 +256,21 @@ impl Panel {
         let end = (index + 1) * self.step();
         let before = |hours: usize| Time(end - i64::try_from(hours).unwrap_or(0) * HOUR);
         let mut evidence = Vec::new();
-        let clocks = self.clock.take(&hour);
+        let mut moving = hour.clone();
+        for (station, value) in moving.iter_mut().enumerate() {
+            if self.watches.stuck(station, Quantity::AirPressureAtMeanSeaLevel) {
+                value.pressure = f64::NAN;
+            }
+        }
+        let clocks = self.clock.take(&moving);
         out.clock = clocks.iter().map(|c| c.0).fold(0.0, f64::max);
         let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].0.total_cmp(&clocks[*b].0));
         if let Some(station) = worst
             && clocks[station].0 >= limits.clock
+            && self
+                .judges
+                .first()
+                .is_some_and(|j| j.seen() > limits.warm * 24 * self.steps_per_hour)
         {
             evidence.push(Evidence {
                 kind: Kind::Clock,

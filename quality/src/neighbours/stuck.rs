@@ -67,6 +67,8 @@ struct Run {
     before: Option<f64>,
     score: f64,
     hours: usize,
+    /// Whether the last step had a value.
+    counted: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -154,9 +156,14 @@ fn range(past: &VecDeque<Option<f64>>) -> f64 {
 }
 
 impl Run {
-    /// The bridged value and whether it equals the one before; counts the run.
+    /// The bridged value and its change; counts the run. A missing value neither continues
+    /// a run nor, while it is bridged, ends it.
     fn step(&mut self, value: f64) -> (f64, Option<f64>) {
         let now = self.bridged.take(value, BRIDGED_HOURS);
+        self.counted = value.is_finite();
+        if !self.counted && now.is_finite() {
+            return (now, Some(0.0));
+        }
         let change = self.before.zip(known(now)).map(|(before, now)| now - before);
         self.before = known(now);
         if change.is_some_and(|change| change.abs() < EQUAL) {
@@ -180,7 +187,7 @@ impl Table {
             let others = changes.iter().enumerate().filter(|(other, _)| *other != station);
             let moved = common_move(rule.quantity, others.filter_map(|(_, change)| *change));
             let bin = rule.bins.iter().filter(|end| moved >= **end).count();
-            if run.hours > 0 {
+            if run.hours > 0 && run.counted {
                 run.score -= (self.equal[bin] / self.total[bin]).ln();
             }
             if run.score >= rule.limit {
@@ -191,7 +198,7 @@ impl Table {
                     score: run.score,
                     limit: rule.limit,
                 });
-            } else if run.score < 0.5 * rule.limit && changes[station].is_some() {
+            } else if run.score < 0.5 * rule.limit && run.counted && run.before.is_some() {
                 self.equal[bin] += if run.hours > 0 { 1.0 } else { 0.0 };
                 self.total[bin] += 1.0;
                 if self.total[bin] > LARGEST_WEIGHT {

@@ -62,6 +62,20 @@ impl Watch {
 }
 
 impl Watches {
+    /// Whether an instrument is thought to stand still.
+    pub(super) fn stuck(&self, station: usize, quantity: Quantity) -> bool {
+        self.holds(Kind::Stuck, station, |of| of == quantity)
+    }
+
+    /// Whether a value is explained by what is open: it then says nothing of the weather.
+    pub(super) fn explains(&self, station: usize, quantity: Quantity) -> bool {
+        self.stuck(station, quantity) || self.holds(Kind::Clock, station, |_| true)
+    }
+
+    fn holds(&self, kind: Kind, station: usize, of: impl Fn(Quantity) -> bool) -> bool {
+        self.open.iter().any(|w| w.kind == kind && w.station == station && of(w.quantity))
+    }
+
     /// Takes all evidence of one hour.
     pub(super) fn take(&mut self, evidence: &[Evidence], out: &mut Vec<Suspicion>) {
         for watch in &mut self.open {

@@ -1,0 +1,238 @@
+//! Any number of stations: up to five are one panel; of more, each has a panel of itself
+//! and its nearest, so that the cost of a reading does not grow with their number.
+
+use super::limits::Limits;
+use super::panel::{Panel, Setup, Verdict};
+use super::values::Values;
+use observation::Time;
+use serde::{Deserialize, Serialize};
+
+/// Stations of one panel.
+const LARGEST: usize = 5;
+/// A difference of height keeps stations as far apart as so many times its length.
+const HEIGHT_COUNTS: f64 = 20.0;
+/// Metres of one degree of latitude.
+const DEGREE: f64 = 111_200.0;
+
+/// Where a station stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Site {
+    /// Degrees, north positive.
+    pub latitude: f64,
+    /// Degrees, east positive.
+    pub longitude: f64,
+    /// Metres above mean sea level.
+    pub elevation: f64,
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Member {
+    /// Places of its stations; the first is the one it speaks for, unless there is only
+    /// one panel.
+    stations: Vec<usize>,
+    panel: Panel,
+}
+
+/// The comparison of all stations of a property.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Neighbourhood {
+    members: Vec<Member>,
+}
+
+fn apart(a: &Site, b: &Site) -> f64 {
+    let north = (a.latitude - b.latitude) * DEGREE;
+    let middle = f64::midpoint(a.latitude, b.latitude).to_radians();
+    let east = (a.longitude - b.longitude) * DEGREE * middle.cos();
+    north.hypot(east).hypot(HEIGHT_COUNTS * (a.elevation - b.elevation))
+}
+
+impl Neighbourhood {
+    /// Sets up the panels: the lists are made once, here. `steps_per_hour` is 1 or 6.
+    /// Fewer than two stations are never compared.
+    pub fn new(sites: &[Site], steps_per_hour: usize, limits: &Limits) -> Self {
+        let panel = |stations: Vec<usize>| {
+            let longitude = stations.first().map_or(0.0, |s| sites[*s].longitude);
+            let setup = Setup { stations: stations.len(), steps_per_hour, longitude };
+            Member { panel: Panel::new(setup, limits), stations }
+        };
+        let members = match sites.len() {
+            0 | 1 => Vec::new(),
+            count if count <= LARGEST => vec![panel((0..count).collect())],
+            count => (0..count)
+                .map(|own| {
+                    let mut stations: Vec<usize> = (0..count).collect();
+                    let from_own = |s: &usize| apart(&sites[own], &sites[*s]);
+                    // The own station first, whatever else stands at the same place.
+                    stations.sort_by(|a, b| {
+                        let distances = from_own(a).total_cmp(&from_own(b));
+                        (*a != own).cmp(&(*b != own)).then(distances)
+                    });
+                    stations.truncate(LARGEST);
+                    panel(stations)
+                })
+                .collect(),
+        };
+        Self { members }
+    }
+
+    /// Takes the values of the step that begins at `start`, by station. Places of stations
+    /// in what is returned are those of the list of sites.
+    pub fn take(&mut self, start: Time, values: &[Values], limits: &Limits) -> Verdict {
+        let mut all = Verdict::default();
+        let alone = self.members.len() == 1;
+        let mut column = Vec::with_capacity(LARGEST);
+        for member in &mut self.members {
+            column.clear();
+            let of = |s: &usize| values.get(*s).copied().unwrap_or(Values::MISSING);
+            column.extend(member.stations.iter().map(of));
+            let verdict = member.panel.take(start, &column, limits);
+            let own = |place: Option<usize>| alone || place.is_none_or(|p| p == 0);
+            for mut suspicion in verdict.suspicions {
+                // Each panel speaks for its own station; a disagreement without a culprit
+                // would be said once by every panel that sees it.
+                if own(suspicion.station) && (alone || suspicion.station.is_some()) {
+                    suspicion.station = suspicion.station.map(|p| member.stations[p]);
+                    all.suspicions.push(suspicion);
+                }
+            }
+            for mut stray in verdict.strays {
+                if own(Some(stray.station)) {
+                    stray.station = member.stations[stray.station];
+                    all.strays.push(stray);
+                }
+            }
+            for (largest, found) in all.evidence.iter_mut().zip(verdict.evidence) {
+                *largest = [*largest, found].into_iter().flatten().reduce(f64::max);
+            }
+            all.clock = all.clock.max(verdict.clock);
+        }
+        all
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::neighbours::{Kind, State, Suspicion};
+    use observation::Quantity;
+
+    const HOUR: i64 = 3_600_000;
+    const WRONG_FROM: i64 = 48 * 24;
+
+    /// Invented weather with noise of its own for every station: a repeatable sequence.
+    struct Sky {
+        state: u64,
+    }
+
+    impl Sky {
+        fn noise(&mut self) -> f64 {
+            // Sum of uniform numbers of a linear congruential generator (Knuth's constants).
+            let mut sum = 0.0;
+            for _ in 0..4 {
+                self.state = self
+                    .state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
+                sum += (self.state >> 40) as f64 / f64::from(1 << 24) - 0.5;
+            }
+            sum * 1.7
+        }
+
+        fn hour(&mut self, hour: i64, stations: usize) -> Vec<Values> {
+            let phase = std::f64::consts::TAU * (hour % 24) as f64 / 24.0;
+            let season = 0.6 * (hour as f64 / 11.0).sin() + 0.6 * (hour as f64 / 29.0).sin();
+            let (temperature, pressure) = (12.0 + 5.0 * phase.sin() + 4.0 * season, 8.0 * season);
+            let direction = 200.0 + 60.0 * (hour as f64 / 40.0).sin();
+            (0..stations)
+                .map(|station| Values {
+                    temperature: temperature + 0.3 * self.noise() + 0.2 * station as f64,
+                    humidity: 70.0 - 10.0 * phase.sin() + 1.5 * self.noise(),
+                    dew_point: 6.0 + 2.0 * season + 0.3 * self.noise(),
+                    pressure: 1013.0 + pressure + 0.1 * self.noise(),
+                    speed: (4.0 + 1.5 * season + 0.3 * self.noise()).max(0.0),
+                    direction: (direction + 4.0 * self.noise()).rem_euclid(360.0),
+                    rain: 0.0,
+                })
+                .collect()
+        }
+    }
+
+    fn sites(count: usize) -> Vec<Site> {
+        (0..count)
+            .map(|i| Site { latitude: 54.0 + 0.001 * i as f64, longitude: -2.0, elevation: 200.0 })
+            .collect()
+    }
+
+    /// What is said of `count` stations of which `wrong` is 1.5 K warm from `WRONG_FROM` on.
+    fn judged(count: usize, wrong: usize, silent: Option<usize>) -> Vec<(i64, Suspicion)> {
+        let limits = Limits::default();
+        let mut neighbourhood = Neighbourhood::new(&sites(count), 1, &limits);
+        let mut sky = Sky { state: 5 };
+        let mut said = Vec::new();
+        for hour in 0..58 * 24 {
+            let mut values = sky.hour(hour, count);
+            if hour >= WRONG_FROM {
+                values[wrong].temperature += 1.5;
+            }
+            if let Some(silent) = silent
+                && hour >= 46 * 24
+            {
+                values[silent] = Values::MISSING;
+            }
+            let verdict = neighbourhood.take(Time(hour * HOUR), &values, &limits);
+            said.extend(verdict.suspicions.into_iter().map(|s| (hour, s)));
+        }
+        said
+    }
+
+    fn opened(said: &[(i64, Suspicion)]) -> Vec<(i64, Suspicion)> {
+        said.iter().filter(|(_, s)| s.state == State::Opened).copied().collect()
+    }
+
+    #[test]
+    fn of_three_five_and_six_the_warm_one_is_named_with_its_size() {
+        for count in [3, 5, 6] {
+            let said = judged(count, 1, None);
+            let opened = opened(&said);
+            assert_eq!(opened.len(), 1, "{count}: {opened:?}");
+            let (hour, first) = opened[0];
+            assert_eq!((first.station, first.kind), (Some(1), Kind::Offset));
+            assert_eq!(first.quantity, Quantity::AirTemperature);
+            assert!((WRONG_FROM..WRONG_FROM + 48).contains(&hour), "{count}: hour {hour}");
+            let last = said.last().map_or(first, |(_, s)| *s);
+            assert!((last.size.unwrap_or(0.0) - 1.5).abs() < 0.15, "{last:?}");
+            let since = (last.since.0 / HOUR - WRONG_FROM).abs();
+            assert!(since <= 6, "{count}: {since} hours off");
+        }
+    }
+
+    #[test]
+    fn of_two_neither_is_named() {
+        let opened = opened(&judged(2, 1, None));
+        assert!(!opened.is_empty());
+        assert!(opened.iter().all(|(_, s)| s.station.is_none()), "{opened:?}");
+    }
+
+    #[test]
+    fn a_silent_station_leaves_the_others_a_voice() {
+        let opened = opened(&judged(4, 1, Some(2)));
+        assert_eq!(opened.len(), 1, "{opened:?}");
+        assert_eq!(opened[0].1.station, Some(1));
+    }
+
+    #[test]
+    fn steps_that_do_not_advance_are_not_taken_and_gaps_are_bridged() {
+        let limits = Limits::default();
+        let mut neighbourhood = Neighbourhood::new(&sites(3), 1, &limits);
+        let mut sky = Sky { state: 9 };
+        for hour in (0..20).chain(300..320).chain(100_000..100_020) {
+            let values = sky.hour(hour, 3);
+            neighbourhood.take(Time(hour * HOUR), &values, &limits);
+        }
+        let values = sky.hour(5, 3);
+        let verdict = neighbourhood.take(Time(5 * HOUR), &values, &limits);
+        assert_eq!(verdict, Verdict::default());
+        let none = Neighbourhood::new(&sites(1), 1, &limits).take(Time(0), &values, &limits);
+        assert!(none.suspicions.is_empty());
+    }
+}

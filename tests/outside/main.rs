@@ -3,4 +3,5 @@
 
 mod check_values;
 mod laws;
+mod nmea;
 mod references;

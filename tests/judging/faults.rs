@@ -6,7 +6,7 @@ use quality::neighbours::{Kind, Values};
 
 /// How a fault changes what a station says.
 #[derive(Clone, Copy)]
-pub enum Change {
+pub(crate) enum Change {
     /// Adds a constant.
     Add(f64),
     /// Adds so much a day.
@@ -29,12 +29,12 @@ pub enum Change {
 
 /// One row of the table.
 #[derive(Clone, Copy)]
-pub struct Fault {
-    pub name: &'static str,
-    pub quantity: Quantity,
-    pub change: Change,
+pub(crate) struct Fault {
+    pub(crate) name: &'static str,
+    pub(crate) quantity: Quantity,
+    pub(crate) change: Change,
     /// What must be found.
-    pub kind: Kind,
+    pub(crate) kind: Kind,
 }
 
 const fn fault(name: &'static str, quantity: Quantity, change: Change, kind: Kind) -> Fault {
@@ -50,7 +50,7 @@ use Quantity::{
 };
 
 /// All rows, in the order they are printed in and seeded by.
-pub const FAULTS: [Fault; 24] = [
+pub(crate) const FAULTS: [Fault; 24] = [
     fault("T+2", Temperature, Add(2.0), Offset),
     fault("T+3", Temperature, Add(3.0), Offset),
     fault("T+1", Temperature, Add(1.0), Offset),
@@ -79,7 +79,13 @@ pub const FAULTS: [Fault; 24] = [
 
 impl Fault {
     /// What the station says in `hour` with the fault since `since`.
-    pub fn apply(&self, record: &Record, station: usize, since: usize, hour: usize) -> Values {
+    pub(crate) fn apply(
+        &self,
+        record: &Record,
+        station: usize,
+        since: usize,
+        hour: usize,
+    ) -> Values {
         let plain = record.hours[hour][station];
         if hour < since {
             return plain;
@@ -99,9 +105,7 @@ impl Fault {
                 .find(|v| v.is_finite())
                 .unwrap_or(f64::NAN),
             Late(by) => return shifted(record, station, since, hour, by),
-            PressureLate(by) => {
-                shifted(record, station, since, hour, by).get(self.quantity)
-            }
+            PressureLate(by) => shifted(record, station, since, hour, by).get(self.quantity),
         };
         values.set(self.quantity, changed);
         values

@@ -2,7 +2,7 @@
 //! for rates, resampling for quantiles.
 
 /// A share with its interval.
-pub fn share(hits: usize, of: usize) -> String {
+pub(crate) fn share(hits: usize, of: usize) -> String {
     if of == 0 {
         return "-".to_owned();
     }
@@ -34,19 +34,14 @@ fn solve(increasing: impl Fn(f64) -> f64, wanted: f64) -> f64 {
 }
 
 /// A rate: events, per month, with its interval.
-pub fn rate(events: usize, months: f64) -> String {
+pub(crate) fn rate(events: usize, months: f64) -> String {
     let low = if events == 0 { 0.0 } else { solve(|m| 1.0 - at_most(events - 1, m), 0.025) };
     let high = solve(|m| 1.0 - at_most(events, m), 0.975);
-    format!(
-        "{events} = {:.2} [{:.2},{:.2}]",
-        events as f64 / months,
-        low / months,
-        high / months
-    )
+    format!("{events} = {:.2} [{:.2},{:.2}]", events as f64 / months, low / months, high / months)
 }
 
 /// The value that a share of all reach; not found counts as infinite.
-pub fn quantile(values: &[f64], share: f64) -> f64 {
+pub(crate) fn quantile(values: &[f64], share: f64) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     let place = (share * (sorted.len().max(1) - 1) as f64).ceil();
@@ -55,7 +50,7 @@ pub fn quantile(values: &[f64], share: f64) -> f64 {
 }
 
 /// The 90 per cent quantile with its interval from 1000 resamples.
-pub fn ninety(values: &[f64]) -> String {
+pub(crate) fn ninety(values: &[f64]) -> String {
     let mut random = fastrand::Rng::with_seed(1);
     let resampled: Vec<f64> = (0..1000)
         .map(|_| {
@@ -69,7 +64,7 @@ pub fn ninety(values: &[f64]) -> String {
 }
 
 /// A whole number, or that there is none.
-pub fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     if value.is_finite() { format!("{value:.0}") } else { "none".to_owned() }
 }
 

@@ -7,23 +7,23 @@ use observation::Quantity;
 use quality::neighbours::{Kind, Limits, Panel, Setup, State, Suspicion};
 
 /// Hours looked at after the start of a fault.
-pub const HORIZON: usize = 1440;
+pub(crate) const HORIZON: usize = 1440;
 /// A suspicion that the untouched year also has within so many hours is natural.
 const NATURAL: usize = 48;
 /// Injections start in the first days of these months: for the report,
-pub const EVEN_MONTHS: [u8; 5] = [4, 6, 8, 10, 12];
+pub(crate) const EVEN_MONTHS: [u8; 5] = [4, 6, 8, 10, 12];
 /// and for choosing limits.
-pub const ODD_MONTHS: [u8; 5] = [3, 5, 7, 9, 11];
+pub(crate) const ODD_MONTHS: [u8; 5] = [3, 5, 7, 9, 11];
 const LAST_DAY: u8 = 10;
 
 /// One suspicion from opening to closing.
 #[derive(Clone, Copy, Debug)]
-pub struct Episode {
-    pub opened: usize,
-    pub closed: usize,
-    pub suspicion: Suspicion,
+pub(crate) struct Episode {
+    pub(crate) opened: usize,
+    pub(crate) closed: usize,
+    pub(crate) suspicion: Suspicion,
     /// The last word on it so many hours after opening.
-    pub later: Option<Suspicion>,
+    pub(crate) later: Option<Suspicion>,
 }
 
 impl Episode {
@@ -35,10 +35,10 @@ impl Episode {
 }
 
 /// Hours after opening at which the size is asked for again.
-pub const SECOND_LOOK: usize = 240;
+pub(crate) const SECOND_LOOK: usize = 240;
 
 /// Adds what was said at `hour` to the episodes.
-pub fn note(episodes: &mut Vec<Episode>, hour: usize, said: &[Suspicion]) {
+pub(crate) fn note(episodes: &mut Vec<Episode>, hour: usize, said: &[Suspicion]) {
     for suspicion in said {
         let open = episodes.iter_mut().rev().find(|e| {
             e.closed == usize::MAX
@@ -63,13 +63,13 @@ pub fn note(episodes: &mut Vec<Episode>, hour: usize, said: &[Suspicion]) {
 }
 
 /// A panel that knows nothing.
-pub fn panel(limits: &Limits) -> Panel {
+pub(crate) fn panel(limits: &Limits) -> Panel {
     let setup = Setup { stations: 3, steps_per_hour: 1, longitude: LONGITUDE };
     Panel::new(setup, limits)
 }
 
 /// The untouched year; copies of the state before each of the hours asked for.
-pub fn untouched(
+pub(crate) fn untouched(
     record: &Record,
     limits: &Limits,
     wanted: &[usize],
@@ -87,7 +87,12 @@ pub fn untouched(
 }
 
 /// Start hours: `count` different ones in each month.
-pub fn starts(record: &Record, random: &mut fastrand::Rng, months: &[u8], count: usize) -> Vec<usize> {
+pub(crate) fn starts(
+    record: &Record,
+    random: &mut fastrand::Rng,
+    months: &[u8],
+    count: usize,
+) -> Vec<usize> {
     let mut all = Vec::new();
     for month in months {
         let mut hours: Vec<usize> = (0..record.hours.len())
@@ -104,18 +109,18 @@ pub fn starts(record: &Record, random: &mut fastrand::Rng, months: &[u8], count:
 
 /// What became of one injection.
 #[derive(Clone, Debug)]
-pub struct Outcome {
+pub(crate) struct Outcome {
     /// Hours until the right instrument and kind was named.
-    pub delay: f64,
+    pub(crate) delay: f64,
     /// Whether the first new suspicion of that group and kind named the right station;
     /// none if there was no such suspicion.
-    pub right: Option<bool>,
+    pub(crate) right: Option<bool>,
     /// The suspicion that named it.
-    pub hit: Option<Episode>,
+    pub(crate) hit: Option<Episode>,
     /// First new suspicion of anything else: of the same station or of another.
-    pub elsewhere: Option<(bool, Quantity, Kind)>,
+    pub(crate) elsewhere: Option<(bool, Quantity, Kind)>,
     /// Rain at the drier neighbour until then, mm.
-    pub rain: f64,
+    pub(crate) rain: f64,
 }
 
 fn group(quantity: Quantity) -> u8 {
@@ -130,7 +135,7 @@ fn group(quantity: Quantity) -> u8 {
 }
 
 /// Injects `fault` into `station` at `since`.
-pub fn inject(
+pub(crate) fn inject(
     record: &Record,
     limits: &Limits,
     natural: &[Episode],
@@ -165,9 +170,10 @@ pub fn inject(
     let hit = fresh.iter().filter(of_group).find(|e| {
         names(e) && (e.suspicion.quantity == fault.quantity || fault.kind == Kind::Clock)
     });
-    let elsewhere = fresh.iter().find(|e| !of_group(e)).map(|e| {
-        (names(e), e.suspicion.quantity, e.suspicion.kind)
-    });
+    let elsewhere = fresh
+        .iter()
+        .find(|e| !of_group(e))
+        .map(|e| (names(e), e.suspicion.quantity, e.suspicion.kind));
     let rain = hit.map_or(f64::NAN, |hit| {
         let sum = |other: usize| -> f64 {
             record.hours[since..=hit.opened]
@@ -189,7 +195,7 @@ pub fn inject(
 
 /// By parity of the month, the strongest score of each group and of the clock test in the untouched year with
 /// nothing ever opened: where a limit could stand.
-pub fn strongest(record: &Record, limits: &Limits) -> [[f64; 6]; 2] {
+pub(crate) fn strongest(record: &Record, limits: &Limits) -> [[f64; 6]; 2] {
     let mut state = panel(limits);
     let mut never = *limits;
     for own in &mut never.groups {

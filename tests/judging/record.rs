@@ -10,31 +10,31 @@ use std::path::Path;
 const HOUR: i64 = 3_600_000;
 
 /// The airports, in the order of the panel.
-pub const STATIONS: [&str; 3] = ["EWR", "JFK", "LGA"];
+pub(crate) const STATIONS: [&str; 3] = ["EWR", "JFK", "LGA"];
 /// Degrees east of their middle.
-pub const LONGITUDE: f64 = -73.94;
+pub(crate) const LONGITUDE: f64 = -73.94;
 
 /// Hour by hour, station by station.
-pub struct Record {
+pub(crate) struct Record {
     /// Start of the first hour.
-    pub first: Time,
+    pub(crate) first: Time,
     /// Values of each hour.
-    pub hours: Vec<[Values; 3]>,
+    pub(crate) hours: Vec<[Values; 3]>,
     /// Values rejected by range.
-    pub rejected: usize,
+    pub(crate) rejected: usize,
 }
 
 /// The time of an hour of the record and its place in the calendar.
 #[derive(Clone, Copy)]
-pub struct Hour {
-    pub month: u8,
-    pub day: u8,
-    pub hour: u8,
+pub(crate) struct Hour {
+    pub(crate) month: u8,
+    pub(crate) day: u8,
+    pub(crate) hour: u8,
 }
 
 impl Record {
     /// Reads `weather.csv`; an error names the line.
-    pub fn read(path: &Path) -> Result<Self, String> {
+    pub(crate) fn read(path: &Path) -> Result<Self, String> {
         let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
         let mut lines = text.lines();
         let names: HashMap<&str, usize> =
@@ -80,20 +80,18 @@ impl Record {
         let last = rows.keys().map(|(hour, _)| *hour).max().unwrap_or(first);
         let days = (last + 1 - first) / 24;
         let hours = (first..first + days * 24)
-            .map(|hour| {
-                [0, 1, 2].map(|s| rows.get(&(hour, s)).copied().unwrap_or(Values::MISSING))
-            })
+            .map(|hour| [0, 1, 2].map(|s| rows.get(&(hour, s)).copied().unwrap_or(Values::MISSING)))
             .collect();
         Ok(Self { first: Time(first * HOUR), hours, rejected })
     }
 
     /// Start of an hour.
-    pub fn time(&self, hour: usize) -> Time {
+    pub(crate) fn time(&self, hour: usize) -> Time {
         Time(self.first.0 + i64::try_from(hour).unwrap_or(0) * HOUR)
     }
 
     /// Place of an hour in the calendar (UTC).
-    pub fn calendar(&self, hour: usize) -> Hour {
+    pub(crate) fn calendar(&self, hour: usize) -> Hour {
         let text = self.time(hour).to_string();
         let part = |range: std::ops::Range<usize>| {
             text.get(range).and_then(|t| t.parse::<u8>().ok()).unwrap_or(0)
@@ -103,7 +101,7 @@ impl Record {
 }
 
 /// What the record holds.
-pub const QUANTITIES: [Quantity; 7] = [
+pub(crate) const QUANTITIES: [Quantity; 7] = [
     Quantity::AirTemperature,
     Quantity::RelativeHumidity,
     Quantity::DewPointTemperature,

@@ -5,10 +5,9 @@
 //! in an earlier connection of the same session. Samples with an identity are left to
 //! it, so that the same is recognised after a restart, from what the log kept.
 
-use crate::hash::Fnv;
+use crate::hash::Words;
 use observation::{Measured, Message, SourceIndex, Stated, Value};
-use std::collections::{HashMap, VecDeque};
-use std::hash::{Hash, Hasher};
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 /// Messages remembered of one connection.
@@ -26,8 +25,10 @@ struct Connection {
     used: VecDeque<(u16, u64)>,
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Session {
+    source: SourceIndex,
+    client: Arc<str>,
     /// Oldest first; the last is the present one.
     connections: VecDeque<Connection>,
     /// When it was used last, counted in uses.
@@ -37,21 +38,23 @@ struct Session {
 /// All sessions.
 #[derive(Debug, Default)]
 pub(crate) struct Redeliveries {
-    sessions: HashMap<(u16, Arc<str>), Session>,
+    sessions: Vec<Session>,
+    /// The place of the session used last: most messages come from the same again.
+    last: usize,
     uses: u64,
 }
 
 /// A number for the samples that `counts` picks; none if it picks none.
 fn content(topic: &str, message: &Message, counts: impl Fn(&Measured) -> bool) -> Option<u64> {
-    let mut hasher = Fnv::default();
-    topic.hash(&mut hasher);
+    let mut words = Words::default();
+    words.text(topic);
     let mut any = false;
     for sample in message.samples.iter().filter(|s| counts(s)) {
         any = true;
-        hasher.write(&sample.channel.0.to_le_bytes());
+        words.word(sample.channel.0.into());
         match &sample.value {
-            Value::Number(number) => hasher.write(&number.get().to_bits().to_le_bytes()),
-            Value::Text(text) => text.hash(&mut hasher),
+            Value::Number(number) => words.word(number.get().to_bits()),
+            Value::Text(text) => words.text(text),
         }
         let (kind, stated) = match sample.stated {
             Stated::At(time) => (1, time.0),
@@ -59,10 +62,10 @@ fn content(topic: &str, message: &Message, counts: impl Fn(&Measured) -> bool) -
             Stated::Nothing => (3, 0),
             Stated::Unplaceable => (4, 0),
         };
-        hasher.write(&[kind]);
-        hasher.write(&stated.to_le_bytes());
+        words.word(kind);
+        words.word(stated.cast_unsigned());
     }
-    any.then(|| hasher.finish())
+    any.then(|| words.finish())
 }
 
 impl Redeliveries {
@@ -98,16 +101,30 @@ impl Redeliveries {
     }
 
     fn session(&mut self, source: SourceIndex, client: &Arc<str>) -> &mut Session {
-        let key = (source.0, Arc::clone(client));
         self.uses += 1;
-        if self.sessions.len() >= SESSIONS && !self.sessions.contains_key(&key) {
-            let oldest = self.sessions.iter().min_by_key(|(_, s)| s.used).map(|(k, _)| k.clone());
-            if let Some(oldest) = oldest {
-                self.sessions.remove(&oldest);
-            }
+        let same = |s: &Session| {
+            s.source == source && (Arc::ptr_eq(&s.client, client) || s.client == *client)
+        };
+        if !self.sessions.get(self.last).is_some_and(same) {
+            self.last =
+                self.sessions.iter().position(same).unwrap_or_else(|| self.begin(source, client));
         }
-        let session = self.sessions.entry(key).or_default();
+        let session = &mut self.sessions[self.last];
         session.used = self.uses;
         session
+    }
+
+    /// Makes room for a session and gives its place.
+    fn begin(&mut self, source: SourceIndex, client: &Arc<str>) -> usize {
+        let session =
+            Session { source, client: Arc::clone(client), connections: VecDeque::new(), used: 0 };
+        if self.sessions.len() < SESSIONS {
+            self.sessions.push(session);
+            return self.sessions.len() - 1;
+        }
+        let oldest = self.sessions.iter().enumerate().min_by_key(|(_, s)| s.used);
+        let place = oldest.map_or(0, |(place, _)| place);
+        self.sessions[place] = session;
+        place
     }
 }

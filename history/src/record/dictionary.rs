@@ -9,14 +9,22 @@ use observation::{ChannelIndex, Message, StationIndex};
 use std::collections::HashMap;
 use std::sync::Arc;
 
+/// Texts remembered by their place in memory.
+const LATELY: usize = 256;
+
 /// The dictionaries while a record is written; the memory is kept from record to
 /// record.
 #[derive(Debug, Default)]
 pub(crate) struct Dictionary {
     texts: Vec<Arc<str>>,
+    /// The places of texts met lately, by where they lie in memory: a sender's topics are
+    /// the same few again and again, and a look here spares hashing them.
+    lately: Vec<Option<(Arc<str>, u32)>>,
     text_of: HashMap<Arc<str>, u32>,
     links: Vec<(u32, u64)>,
     link_of: HashMap<(u32, u64), u32>,
+    /// The link met last.
+    last_link: Option<((u32, u64), u32)>,
     pub(crate) shapes: Vec<Shape>,
     channels: Vec<ChannelIndex>,
     shape_of: HashMap<u64, u32>,
@@ -39,6 +47,8 @@ fn place(length: usize) -> u32 {
 impl Dictionary {
     pub(crate) fn clear(&mut self) {
         self.texts.clear();
+        self.lately.clear();
+        self.last_link = None;
         self.text_of.clear();
         self.links.clear();
         self.link_of.clear();
@@ -48,21 +58,38 @@ impl Dictionary {
     }
 
     pub(crate) fn text(&mut self, text: &Arc<str>) -> u32 {
-        if let Some(&place) = self.text_of.get(text) {
-            return place;
+        self.lately.resize(LATELY, None);
+        let slot = (Arc::as_ptr(text).cast::<u8>().addr() >> 4) % LATELY;
+        if let Some(Some((known, place))) = self.lately.get(slot)
+            && Arc::ptr_eq(known, text)
+        {
+            return *place;
         }
-        let place = place(self.texts.len());
-        self.texts.push(Arc::clone(text));
-        self.text_of.insert(Arc::clone(text), place);
+        let place = self.text_of.get(text).copied().unwrap_or_else(|| {
+            let place = place(self.texts.len());
+            self.texts.push(Arc::clone(text));
+            self.text_of.insert(Arc::clone(text), place);
+            place
+        });
+        if let Some(lately) = self.lately.get_mut(slot) {
+            *lately = Some((Arc::clone(text), place));
+        }
         place
     }
 
     pub(crate) fn link(&mut self, redelivery: &Redelivery) -> u32 {
         let key = (self.text(&redelivery.client), redelivery.connection);
-        *self.link_of.entry(key).or_insert_with(|| {
+        if let Some((last, place)) = self.last_link
+            && last == key
+        {
+            return place;
+        }
+        let place = *self.link_of.entry(key).or_insert_with(|| {
             self.links.push(key);
             place(self.links.len() - 1)
-        })
+        });
+        self.last_link = Some((key, place));
+        place
     }
 
     pub(crate) fn shape(&mut self, message: &Message) -> u32 {

@@ -90,7 +90,9 @@ mod tests {
     fn other_words_other_order_and_other_lengths_give_another_hash() {
         let of = |texts: &[&str]| {
             let mut words = Words::default();
-            texts.iter().for_each(|t| words.text(t));
+            for text in texts {
+                words.text(text);
+            }
             words.finish()
         };
         let mut seen: Vec<u64> =

@@ -3,4 +3,5 @@
 pub mod credentials;
 pub mod payload;
 pub mod port;
+pub mod reading_lines;
 pub mod sources;

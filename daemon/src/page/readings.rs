@@ -6,7 +6,7 @@
 use super::Page;
 use super::problem::Problem;
 use super::query::{Format, Query};
-use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted};
+use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted, of_names};
 use crate::snapshot::View;
 use crate::summary::{Step, Summary};
 use axum::body::{Body, Bytes};
@@ -80,7 +80,7 @@ impl Archive {
         let reader =
             Reader::open(&self.directory, &snapshot.property, &snapshot.series, &self.sources)
                 .map_err(|e| Problem::unavailable(format!("the history cannot be read: {e}")))?;
-        let lines = Arc::new(ReadingLines::of_names(reader.names()));
+        let lines = Arc::new(of_names(reader.names()));
         Ok(Desk { reader, lines })
     }
 

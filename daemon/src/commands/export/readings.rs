@@ -2,7 +2,7 @@
 
 use super::{Asked, Trouble};
 use crate::arguments::Format;
-use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted};
+use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted, of_names};
 use crate::summary::{Step, Summary};
 use history::{Reader, Selection};
 use observation::reading::decimal_text;
@@ -18,7 +18,7 @@ pub(super) fn print(
     output: &mut impl Write,
 ) -> Result<(), Trouble> {
     let names = reader.names();
-    let lines = ReadingLines::of_names(names);
+    let lines = of_names(names);
     let from = asked.from.unwrap_or(Time(i64::MIN / 4));
     let to = asked.to.unwrap_or(Time(i64::MAX / 4));
     let selection = Selection {

@@ -128,7 +128,6 @@ pub struct Rain {
 
 /// What the service knows at one moment.
 #[derive(Clone, Debug)]
-#[allow(dead_code, reason = "read by the page that is still to come")]
 pub struct Snapshot {
     /// When the process started.
     pub started: Time,

@@ -143,9 +143,9 @@ pub fn wet_bulb(method: Method, temperature: f64, humidity: f64, pressure: f64) 
     for _ in 0..80 {
         let here = excess(wet);
         if here > 0.0 {
-            high = wet
+            high = wet;
         } else {
-            low = wet
+            low = wet;
         }
         let slope = (excess(wet + 1e-4) - here) / 1e-4;
         let newton = wet - here / slope;

@@ -38,7 +38,8 @@ pub fn corrected(rate: f64, interval: f64, dead: f64) -> Valid {
 pub fn by_table(rate: f64, table: &[(f64, f64)]) -> Option<f64> {
     let rises = table.windows(2).all(|w| w[0].0 < w[1].0 && w[0].1 < w[1].1);
     let (first, last) = (table.first()?, table.last()?);
-    if !rises || !(first.0 > 0.0 && first.1 > 0.0) || !rate.is_finite() {
+    let positive = first.0 > 0.0 && first.1 > 0.0;
+    if !rises || !positive || !rate.is_finite() {
         return None;
     }
     if rate <= first.0 {
@@ -80,7 +81,7 @@ impl Scheme {
     /// The class of a rate in mm/h; none without rain. Rates are compared at 0.1 mm/h where
     /// the scheme states its limits so.
     pub fn class(self, rate: f64) -> Option<&'static str> {
-        if !(rate > 0.0) {
+        if rate.is_nan() || rate <= 0.0 {
             return None;
         }
         let tenths = (rate * 10.0).round();
@@ -113,7 +114,7 @@ pub struct Event {
 pub fn events(falls: impl IntoIterator<Item = (Time, f64)>, gap: Span) -> Vec<Event> {
     let mut events: Vec<Event> = Vec::new();
     for (time, depth) in falls {
-        if !(depth > 0.0) {
+        if depth.is_nan() || depth <= 0.0 {
             continue;
         }
         match events.last_mut() {

@@ -74,6 +74,7 @@ impl Method {
     }
 
     /// The temperatures in Cel it holds for; none for a phase it does not cover.
+    #[allow(clippy::match_same_arms, reason = "a row a published method, also where ranges agree")]
     pub const fn range(self, phase: Phase) -> Option<(f64, f64)> {
         match (self, phase) {
             (Self::Wmo8, Phase::Water) => Some((-45.0, 60.0)),

@@ -15,7 +15,7 @@ pub fn median(values: &[f64]) -> Option<f64> {
     }
     let mut sorted = values.to_vec();
     let middle = sorted.len() / 2;
-    let even = sorted.len() % 2 == 0;
+    let even = sorted.len().is_multiple_of(2);
     let (below, here, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
     let here = *here;
     if !even {
@@ -43,7 +43,8 @@ pub fn distance_weight(distance: f64, kappa: f64) -> f64 {
 /// (Hubbard and You, J. Atmos. Oceanic Technol. 22, 2005, with linear weights). None
 /// without neighbours or with an error that is not above zero.
 pub fn regression_estimate(neighbours: &[(f64, f64)]) -> Option<(f64, f64)> {
-    if neighbours.is_empty() || neighbours.iter().any(|(_, error)| !(*error > 0.0)) {
+    if neighbours.is_empty() || neighbours.iter().any(|(_, error)| error.is_nan() || *error <= 0.0)
+    {
         return None;
     }
     let weights: f64 = neighbours.iter().map(|(_, error)| error.powi(-2)).sum();

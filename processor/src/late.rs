@@ -91,7 +91,7 @@ impl Processor {
     /// The ends of the windows that reach back to these minutes.
     fn reach_of(&self, place: usize, own: &BTreeSet<Time>, walked: Time) -> Minutes {
         let part = self.plan.parts.get(place);
-        let period = part.map_or(ONE, |p| p.period());
+        let period = part.map_or(ONE, super::plan::Part::period);
         // A rate hangs on the tips before it, as far as these are in memory.
         let rated = part.is_some_and(|p| p.rate().is_some());
         let mut minutes = Minutes::new();

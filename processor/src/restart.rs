@@ -22,12 +22,15 @@ fn fingerprint(text: &str) -> u64 {
 
 impl Processor {
     fn fingerprint_of(&self, station: usize) -> u64 {
-        let mut text = format!("{:?}{:?}", self.property.stations.get(station), self.options);
-        for &place in self.plan.by_station.get(station).map_or(&[][..], Vec::as_slice) {
-            text.push_str(&format!("{:?}", self.property.instruments.get(place)));
-        }
-        text.push_str(&format!("{:?}", self.property.point_step));
-        fingerprint(&text)
+        let places = self.plan.by_station.get(station).map_or(&[][..], Vec::as_slice);
+        let instruments: Vec<_> =
+            places.iter().map(|&place| self.property.instruments.get(place)).collect();
+        fingerprint(&format!(
+            "{:?}{:?}{instruments:?}{:?}",
+            self.property.stations.get(station),
+            self.options,
+            self.property.point_step
+        ))
     }
 
     /// What must be kept of the present state.

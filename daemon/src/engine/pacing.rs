@@ -336,7 +336,7 @@ mod tests {
         assert!(commits_at_once >= 95, "{commits_at_once} of 100");
         // The same for a sender whose intervals ask for as much as the commit interval
         // lets through.
-        let mut dense = Pacing::new(&property(false), Duration::from_millis(1_000));
+        let mut dense = Pacing::new(&property(false), Duration::from_secs(1));
         dense.stations = vec![(1_000.0, false)];
         let (mut now, mut at_once) = (0, 0);
         for _ in 0..100 {

@@ -191,7 +191,7 @@ fn a_request_is_not_kept_waiting_for_a_long_interval_and_a_stop_commits_at_once(
     let bench = Bench::start(folder.path(), 60_000, &options());
     let before = Instant::now();
     bench.push(1, 1.0).unwrap();
-    assert!(before.elapsed() < Duration::from_millis(2_000), "{:?}", before.elapsed());
+    assert!(before.elapsed() < Duration::from_secs(2), "{:?}", before.elapsed());
     let mark = Arc::new(Watermark::default());
     bench.send(2, vec![message(2.0)], Receipt::UpTo(Arc::clone(&mark), 9));
     assert_eq!(mark.reached(), 0, "the interval is a minute");

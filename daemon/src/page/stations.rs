@@ -12,6 +12,13 @@ use std::sync::Arc;
 #[derive(Debug, Serialize)]
 pub(super) struct Stations {
     time: String,
+    /// The property's UUID, made once with its history.
+    property_id: String,
+    /// Fingerprint of the settings that readings depend on.
+    settings_epoch: String,
+    /// Up to when minutes were evaluated, and when the figures were last gathered.
+    evaluated: String,
+    gathered: String,
     stations: Vec<StationRow>,
 }
 
@@ -94,5 +101,12 @@ fn of(snapshot: &Snapshot, counts: &Counts, now: Time) -> Stations {
             refused,
         }
     });
-    Stations { time: now.to_string(), stations: rows.collect() }
+    Stations {
+        time: now.to_string(),
+        property_id: snapshot.property_id.to_string(),
+        settings_epoch: format!("{:016x}", snapshot.epoch),
+        evaluated: snapshot.walked.to_string(),
+        gathered: snapshot.made.to_string(),
+        stations: rows.collect(),
+    }
 }

@@ -2,6 +2,12 @@
 //! Position Algorithm for Solar Radiation Applications, NREL/TP-560-34302, 2003, revised
 //! 2008, tables A4.2 and A4.3.
 
+#![allow(
+    clippy::unreadable_literal,
+    clippy::approx_constant,
+    reason = "coefficients stand as they are printed"
+)]
+
 /// `A cos(B + C t)`, t in Julian ephemeris millennia.
 pub(super) type Term = (f64, f64, f64);
 

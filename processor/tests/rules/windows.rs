@@ -149,6 +149,7 @@ fn humidity_beyond_saturation_is_saturated_and_good() {
 
 #[test]
 fn a_spike_is_doubtful_and_what_follows_is_not() {
+    use Flag::{Doubtful, Good};
     let mut croft = Croft::new();
     let levels = [990.0, 990.1, 610.0, 990.1, 990.2, 940.0, 940.0, 940.1];
     for (n, level) in (0..).zip(levels) {
@@ -159,7 +160,6 @@ fn a_spike_is_doubtful_and_what_follows_is_not() {
         .iter()
         .map(|r| r.flag)
         .collect();
-    use Flag::{Doubtful, Good};
     assert_eq!(flags, [Good, Good, Doubtful, Good, Good, Doubtful, Good, Good]);
 }
 

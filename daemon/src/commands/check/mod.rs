@@ -17,11 +17,11 @@ pub fn execute(arguments: &Check) -> Result<(), Failure> {
     }
     let property = &wired.property;
     let mut text = format!(
-        "{}: {} stations, {} instruments, {} sources; no faults\n",
+        "{}: {}, {}, {}; no faults\n",
         property.name,
-        property.stations.len(),
-        property.instruments.len(),
-        wired.sources.len()
+        counted(property.stations.len(), "station"),
+        counted(property.instruments.len(), "instrument"),
+        counted(wired.sources.len(), "source")
     );
     let timeline = settings.timeline();
     if !timeline.is_empty() {
@@ -32,4 +32,9 @@ pub fn execute(arguments: &Check) -> Result<(), Failure> {
     std::io::stdout()
         .write_all(text.as_bytes())
         .map_err(|e| Failure::failed(format!("standard output: {e}")))
+}
+
+/// `1 station`, `2 stations`.
+fn counted(number: usize, what: &str) -> String {
+    format!("{number} {what}{}", if number == 1 { "" } else { "s" })
 }

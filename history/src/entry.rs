@@ -1,6 +1,6 @@
 //! What the log holds: the kinds of its records, as they are written and read.
 
-use observation::{Finite, Message, Quantity, Reading, Refusal, SeriesIndex, Time};
+use observation::{Diagnosis, Finite, Message, Quantity, Reading, Refusal, SeriesIndex, Time};
 
 /// A message, or a part of one, that is kept but is no sample.
 #[derive(Clone, Debug, PartialEq)]
@@ -146,6 +146,8 @@ pub enum Entry {
     ClockStep(ClockStep),
     /// A revised range.
     Revised(Revised),
+    /// What was said of instruments when the record before was made.
+    Diagnoses(Vec<Diagnosis>),
     /// Names were given numbers. Nobody but the history needs it; it takes a log
     /// number like every record.
     Registered,

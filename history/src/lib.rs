@@ -8,6 +8,7 @@
 mod ballast;
 mod connect;
 mod damage;
+mod diagnoses;
 pub mod entry;
 pub mod fault;
 mod find;

@@ -10,7 +10,7 @@ use crate::look::{Look, Reader};
 use crate::names::{Known, Names};
 use crate::record::{Packer, Row, Unnamed, encode_names, encode_rare, kind};
 use crate::{connect, register, row, state};
-use observation::{Property, Series, Time};
+use observation::{Diagnosis, Property, Series, Time};
 use rusqlite::wal::CheckpointMode;
 use rusqlite::{Connection, params};
 use std::path::PathBuf;
@@ -84,6 +84,30 @@ fn once(
     work(&transaction)?;
     transaction.commit()?;
     Ok(())
+}
+
+/// The record of what was said of instruments, behind the batch of this head.
+fn said(
+    names: &Names,
+    head: &Head,
+    walked: Time,
+    diagnoses: &[Diagnosis],
+) -> Result<Option<(Row, Vec<u8>)>, Unnamed> {
+    if diagnoses.is_empty() {
+        return Ok(None);
+    }
+    let mut body = Vec::new();
+    encode_rare(&mut body, names, &Entry::Diagnoses(diagnoses.to_vec()))?;
+    let row = Row {
+        number: head.number + 1,
+        kind: kind::DIAGNOSES,
+        received: head.received,
+        walked,
+        first: None,
+        last: None,
+    };
+    row.seal(&mut body);
+    Ok(Some((row, body)))
 }
 
 impl History {
@@ -220,6 +244,20 @@ impl History {
     /// # Errors
     /// See [`WriteError`]; an index that was never registered is `Failed`.
     pub fn commit(&mut self, batch: &Batch<'_>) -> Result<Committed, WriteError> {
+        self.commit_with(batch, &[])
+    }
+
+    /// The same, with what was said of instruments meanwhile: that is a record of its
+    /// own behind the batch, in the same transaction. State parts stand at the last of
+    /// the two.
+    ///
+    /// # Errors
+    /// As [`Self::commit`].
+    pub fn commit_with(
+        &mut self,
+        batch: &Batch<'_>,
+        diagnoses: &[Diagnosis],
+    ) -> Result<Committed, WriteError> {
         let started = Instant::now();
         let Batch { received, walked, messages, readings, set_aside, state } = *batch;
         let head = self.head(received, Some(walked));
@@ -235,19 +273,24 @@ impl History {
             last: reach.last,
         };
         row.seal(body);
+        let said = said(&self.names, &head, walked, diagnoses)?;
+        let end = said.as_ref().map_or(head.number, |(row, _)| row.number);
         transact(&mut self.connection, &mut self.frames, &|c| {
             row::insert(c, &row, body, &reach.late_days)?;
+            if let Some((row, body)) = &said {
+                row::insert(c, row, body, &[])?;
+            }
             for (station, reason, body) in &aside {
                 c.prepare_cached(
                     "INSERT INTO set_aside (number, station, reason, received, body) VALUES (?1, ?2, ?3, ?4, ?5)",
                 )?
                 .execute(params![head.number.cast_signed(), station, reason, head.received.0, body])?;
             }
-            state::save(c, state, head.number)
+            state::save(c, state, end)
         })?;
         let bytes = body.len();
-        self.done(head);
-        Ok(Committed { number: head.number, bytes, seconds: started.elapsed().as_secs_f64() })
+        self.done(Head { number: end, ..head });
+        Ok(Committed { number: end, bytes, seconds: started.elapsed().as_secs_f64() })
     }
 
     fn pack_aside(

@@ -8,6 +8,7 @@
 //! [`sample::Message`], follow it through [`property::Instrument`] and end at
 //! [`reading::Reading`].
 
+pub mod diagnosis;
 pub mod flag;
 pub mod number;
 pub mod property;
@@ -20,6 +21,7 @@ pub mod signal;
 pub mod time;
 pub mod unit;
 
+pub use diagnosis::{Diagnosis, Evidence};
 pub use flag::{Flag, Reason, Reasons};
 pub use number::Finite;
 pub use property::{ChannelIndex, Property, StationIndex};

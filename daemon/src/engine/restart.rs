@@ -125,6 +125,7 @@ impl Judge {
                 | Entry::Observation(_)
                 | Entry::Epoch(_)
                 | Entry::Revised(_)
+                | Entry::Diagnoses(_)
                 | Entry::Registered => {}
             }
             out.clear();

@@ -84,7 +84,7 @@ pub fn record(names: &Names, record: &Record, wanted: &Wanted<'_>, out: &mut Vec
             clock_step(step.old, step.new, out);
             1
         }
-        Entry::Epoch(_) | Entry::Revised(_) | Entry::Registered => 0,
+        Entry::Epoch(_) | Entry::Revised(_) | Entry::Diagnoses(_) | Entry::Registered => 0,
     }
 }
 

@@ -46,6 +46,7 @@
 //! names repeat them for people.
 
 pub(crate) mod bytes;
+mod diagnoses;
 mod dictionary;
 mod messages;
 mod rare;
@@ -64,7 +65,7 @@ use std::fmt;
 
 const VERSION: u8 = 1;
 
-/// The kinds of rows, as numbered in the log. 8 and above are free.
+/// The kinds of rows, as numbered in the log. 9 and above are free.
 pub(crate) mod kind {
     pub(crate) const ASIDE: u8 = 0;
     pub(crate) const BATCH: u8 = 1;
@@ -74,6 +75,7 @@ pub(crate) mod kind {
     pub(crate) const CLOCK_STEP: u8 = 5;
     pub(crate) const REVISED: u8 = 6;
     pub(crate) const NAMES: u8 = 7;
+    pub(crate) const DIAGNOSES: u8 = 8;
 }
 
 /// An index without a stable number: it was never registered.

@@ -9,21 +9,27 @@
 //! | 5, clock step | old, new |
 //! | 6, revised range | series number, from, to, revision |
 //! | 7, names | the property's UUID; stations: count, each number, identifier; channels: count, each number, station, name, unit; series: count, each number, station, instrument, quantity, statistic, over?, period?, unit, decimals (one byte); sources: count, each number, name |
+//! | 8, diagnoses | see `diagnoses` |
 
 use super::bytes::{Garbage, Input, put, put_signed, put_text};
+use super::diagnoses::{diagnoses, put_diagnoses};
 use super::{Row, Unnamed, VERSION, kind};
 use crate::entry::{ClockStep, Entry, Epoch, Note, Observation, Revised};
 use crate::names::{ChannelName, Known, Names, SeriesName};
 use observation::{Finite, Quantity, Series, Span, Statistic, Time};
 
-fn put_maybe<T>(out: &mut Vec<u8>, part: Option<T>, write: impl FnOnce(&mut Vec<u8>, T)) {
+pub(super) fn put_maybe<T>(
+    out: &mut Vec<u8>,
+    part: Option<T>,
+    write: impl FnOnce(&mut Vec<u8>, T),
+) {
     out.push(u8::from(part.is_some()));
     if let Some(part) = part {
         write(out, part);
     }
 }
 
-fn maybe<'a, T>(
+pub(super) fn maybe<'a, T>(
     input: &mut Input<'a>,
     read: impl FnOnce(&mut Input<'a>) -> Result<T, Garbage>,
 ) -> Result<Option<T>, Garbage> {
@@ -34,11 +40,11 @@ fn maybe<'a, T>(
     }
 }
 
-fn string(input: &mut Input<'_>) -> Result<String, Garbage> {
+pub(super) fn string(input: &mut Input<'_>) -> Result<String, Garbage> {
     input.text().map(ToOwned::to_owned)
 }
 
-fn time(input: &mut Input<'_>) -> Result<Time, Garbage> {
+pub(super) fn time(input: &mut Input<'_>) -> Result<Time, Garbage> {
     input.signed().map(Time)
 }
 
@@ -86,6 +92,10 @@ pub(crate) fn encode_rare(
             put(out, u64::from(*revision));
             kind::REVISED
         }
+        Entry::Diagnoses(diagnoses) => {
+            put_diagnoses(out, diagnoses);
+            kind::DIAGNOSES
+        }
     }))
 }
 
@@ -121,6 +131,7 @@ pub(crate) fn decode_rare(row: &Row, body: &[u8], names: &Names) -> Result<Entry
             to: time(input)?,
             revision: input.small()?,
         }),
+        kind::DIAGNOSES => Entry::Diagnoses(diagnoses(input)?),
         kind::NAMES => return Ok(Entry::Registered),
         _ => return Err(Garbage("unknown kind")),
     };

@@ -4,7 +4,11 @@ use crate::{
     Batch, ClockStep, Cursor, DeadLetter, Entry, Epoch, History, NewToken, Note, Observation,
     OpenError, Reader, Record, Revised, SavedPart, SetAside, StatePart, WriteError,
 };
-use observation::{ChannelIndex, Finite, Quantity, Refusal, SeriesIndex, Span, StationIndex, Time};
+use observation::diagnosis::Stage;
+use observation::{
+    ChannelIndex, Diagnosis, Evidence, Finite, Quantity, Refusal, SeriesIndex, Span, StationIndex,
+    Time,
+};
 use proptest::prelude::*;
 
 fn batch<'a>(
@@ -381,4 +385,41 @@ proptest! {
             prop_assert_eq!(&kept, &expected);
         }
     }
+}
+
+#[test]
+fn what_was_said_stands_behind_its_batch_in_one_transaction() {
+    let directory = tempfile::tempdir().unwrap();
+    let said = |cause: &str| Diagnosis {
+        time: START,
+        station: Some("orchard".into()),
+        instrument: Some("vane".into()),
+        cause: cause.into(),
+        stage: Stage::Opened,
+        since: START,
+        size: Some(30.0),
+        confidence: 0.9,
+        evidence: Evidence { words: String::new(), numbers: vec![], from: START, to: START },
+    };
+    {
+        let (mut history, _) = open(directory.path());
+        let readings = [reading(1, START, -5, 0)];
+        let committed =
+            history.commit_with(&batch(START, &[], &readings), &[said("a"), said("b")]).unwrap();
+        assert_eq!(committed.number + 1, history.next_number());
+        history.commit_with(&batch(START, &[], &[]), &[said("c")]).unwrap();
+    }
+    let (history, opened) = open(directory.path());
+    assert_eq!(opened.repairs, Vec::<String>::new());
+    let mut causes = Vec::new();
+    history
+        .look()
+        .each_diagnosis(&mut |d| {
+            causes.push(d.cause.clone());
+            Ok::<(), crate::ReadError>(())
+        })
+        .unwrap();
+    assert_eq!(causes, ["a", "b", "c"]);
+    let records = all(&history);
+    assert!(matches!(&records[2].entry, Entry::Diagnoses(list) if list.len() == 2));
 }

@@ -4,11 +4,9 @@ use crate::Processor;
 use crate::identity::{Asked, Naming, Verdict, own_time};
 use crate::output::{Output, SetAside};
 use crate::recall::Recall;
-use observation::property::Station;
 use observation::time::FIRST_BELIEVABLE;
-use observation::{Measured, Message, Refusal, Stated, Time, Value};
+use observation::{Measured, Message, Refusal, Span, Stated, Time, Value};
 use std::collections::HashMap;
-use std::sync::Arc;
 
 /// Below this many samples a message is searched for samples that repeat each other by
 /// comparing all with all; above it with a table.
@@ -36,14 +34,13 @@ impl Processor {
     ) {
         self.walk(message.received, recall, out);
         self.number = number;
-        let property = Arc::clone(&self.property);
-        let Some(station) = property.stations.get(usize::from(message.station.0)) else {
+        let Some(station) = self.property.stations.get(usize::from(message.station.0)) else {
             return;
         };
+        let bounds = Bounds { oldest: station.oldest, newest: station.newest };
         let again = message.redelivery.is_some()
             && self.redeliveries.seen(&message, |sample| {
-                nameless(&message, sample)
-                    && unplaceable(station, message.received, sample).is_none()
+                nameless(&message, sample) && bounds.refuse(message.received, sample).is_none()
             });
         let mut scratch = std::mem::take(&mut self.scratch);
         scratch.locals.clear();
@@ -53,7 +50,7 @@ impl Processor {
         for nth in 0..samples.len() {
             let (before, rest) = samples.split_at(nth);
             let Some(sample) = rest.first() else { break };
-            if let Some(reason) = unplaceable(station, message.received, sample) {
+            if let Some(reason) = bounds.refuse(message.received, sample) {
                 set_aside(out, &message, sample.clone(), reason);
                 continue;
             }
@@ -156,20 +153,29 @@ pub(crate) fn nameless(message: &Message, sample: &Measured) -> bool {
     message.sequence.is_none() && own_time(sample.stated).is_none()
 }
 
-/// Why a sample cannot be placed in time, if it cannot.
-fn unplaceable(station: &Station, received: Time, sample: &Measured) -> Option<Refusal> {
-    let time = match sample.stated {
-        Stated::Unplaceable => return Some(Refusal::Time),
-        Stated::At(time) if time >= FIRST_BELIEVABLE => time,
-        Stated::Relative(_) => sample.stated.event_time(received),
-        Stated::At(_) | Stated::Nothing => return None,
-    };
-    if time < received + station.oldest {
-        Some(Refusal::TooOld)
-    } else if time > received + station.newest {
-        Some(Refusal::Future)
-    } else {
-        None
+/// The times that a station may state, as spans from `received`.
+#[derive(Clone, Copy)]
+struct Bounds {
+    oldest: Span,
+    newest: Span,
+}
+
+impl Bounds {
+    /// Why a sample cannot be placed in time, if it cannot.
+    fn refuse(self, received: Time, sample: &Measured) -> Option<Refusal> {
+        let time = match sample.stated {
+            Stated::Unplaceable => return Some(Refusal::Time),
+            Stated::At(time) if time >= FIRST_BELIEVABLE => time,
+            Stated::Relative(_) => sample.stated.event_time(received),
+            Stated::At(_) | Stated::Nothing => return None,
+        };
+        if time < received + self.oldest {
+            Some(Refusal::TooOld)
+        } else if time > received + self.newest {
+            Some(Refusal::Future)
+        } else {
+            None
+        }
     }
 }
 

@@ -32,7 +32,19 @@ pub(super) struct Topics {
     filters: Arc<[Filter]>,
     grant: Grant,
     known: HashMap<Arc<str>, usize>,
-    routes: Vec<(Arc<str>, Route)>,
+    routes: Vec<Known>,
+    /// The place of the topic read last.
+    last: usize,
+}
+
+/// Where one topic leads.
+#[derive(Debug)]
+struct Known {
+    topic: Arc<str>,
+    route: Route,
+    /// The topic that came after it the last time: stations go through their channels
+    /// in one order.
+    next: usize,
 }
 
 /// What one payload holds: mostly one station's message.
@@ -53,6 +65,7 @@ impl Topics {
             grant,
             known: HashMap::new(),
             routes: Vec::new(),
+            last: 0,
         }
     }
 
@@ -66,11 +79,8 @@ impl Topics {
         topic: &str,
         payload: &[u8],
     ) -> Result<(Arc<str>, Holds), Refused> {
-        let place = match self.known.get(topic) {
-            Some(place) => *place,
-            None => self.learn(topic)?,
-        };
-        let Some((topic, route)) = self.routes.get(place) else {
+        let place = self.place(topic)?;
+        let Some(Known { topic, route, .. }) = self.routes.get(place) else {
             return Err(Refused::new(Refusal::UnknownStation, "the topic was forgotten"));
         };
         if payload.len() > LONGEST {
@@ -97,6 +107,23 @@ impl Topics {
         Ok((Arc::clone(topic), holds))
     }
 
+    /// The place of a topic among those known, learned if it is new.
+    fn place(&mut self, topic: &str) -> Result<usize, Refused> {
+        let expected = self.routes.get(self.last).map_or(0, |last| last.next);
+        let place = if self.routes.get(expected).is_some_and(|e| *e.topic == *topic) {
+            expected
+        } else if let Some(&place) = self.known.get(topic) {
+            place
+        } else {
+            self.learn(topic)?
+        };
+        if let Some(last) = self.routes.get_mut(self.last) {
+            last.next = place;
+        }
+        self.last = place;
+        Ok(place)
+    }
+
     /// Remembers where a topic leads, and gives the place of that.
     fn learn(&mut self, topic: &str) -> Result<usize, Refused> {
         if topic.len() > LONGEST_TOPIC {
@@ -113,7 +140,7 @@ impl Topics {
         let topic: Arc<str> = Arc::from(topic);
         let place = self.routes.len();
         self.known.insert(Arc::clone(&topic), place);
-        self.routes.push((topic, route));
+        self.routes.push(Known { topic, route, next: place });
         Ok(place)
     }
 

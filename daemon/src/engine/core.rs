@@ -8,10 +8,12 @@
 use super::process::Process;
 use super::recall::LogRecall;
 use history::{Batch, ClockStep, Committed, Entry, History, ReadError, WriteError};
+use observation::sample::Redelivery;
 use observation::{Message, Reading, Refusal, SourceIndex, StationIndex, Time};
 use processor::Output;
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::time::Duration;
 
 /// Panics within this span end the process at the third.
@@ -134,6 +136,22 @@ fn nothing() -> Message {
     }
 }
 
+/// Texts that stay the same from message to message are not counted anew: their counts
+/// are shared with the thread that reads.
+fn remember_redelivery(spare: &mut Option<Redelivery>, new: Option<&Redelivery>) {
+    let (Some(old), Some(new)) = (spare.as_mut(), new) else {
+        *spare = new.cloned();
+        return;
+    };
+    if !Arc::ptr_eq(&old.client, &new.client) {
+        old.client = Arc::clone(&new.client);
+    }
+    if !Arc::ptr_eq(&old.topic, &new.topic) {
+        old.topic = Arc::clone(&new.topic);
+    }
+    (old.connection, old.packet, old.again) = (new.connection, new.packet, new.again);
+}
+
 impl<P: Process> Core<P> {
     /// A core of a processor that stands at the end of the history. `rebuild` makes such
     /// a one again should it fail inside.
@@ -213,7 +231,7 @@ impl<P: Process> Core<P> {
         (spare.station, spare.source, spare.sequence) = (*station, *source, *sequence);
         (spare.received, spare.early) = (*received, *early);
         spare.boot.clone_from(boot);
-        spare.redelivery.clone_from(redelivery);
+        remember_redelivery(&mut spare.redelivery, redelivery.as_ref());
         spare.samples.clone_from(samples);
     }
 

@@ -4,6 +4,7 @@
 //! watch; receipts go back when what they stand for is synced. Nothing else touches the
 //! processor or writes to the history.
 
+mod again;
 pub mod core;
 pub mod pacing;
 pub mod process;

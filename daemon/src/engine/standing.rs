@@ -179,6 +179,20 @@ impl Standing {
         state.fault = None;
     }
 
+    /// The property.
+    pub fn property(&self) -> Arc<Property> {
+        Arc::clone(&self.property)
+    }
+
+    /// Counts anew what is set aside, after some of it was brought in.
+    ///
+    /// # Errors
+    /// When the history cannot be read.
+    pub fn recount_aside(&mut self, history: &History) -> Result<(), ReadError> {
+        self.history.set_aside = history.look().set_aside_counts()?;
+        Ok(())
+    }
+
     /// Counts messages set aside.
     pub fn set_aside(&mut self, station: StationIndex, reason: observation::Refusal) {
         let Some(id) = self.property.stations.get(usize::from(station.0)).map(|s| &s.id) else {

@@ -7,7 +7,7 @@ use super::standing::Standing;
 use super::timekeeping::Timekeeping;
 use super::turn::{Parts, Turn};
 use super::{COMMANDS, Command, QUEUE};
-use crate::clock::{Clock, SystemClock};
+use crate::clock::{Clock, HandClock, SystemClock};
 use crate::counts::{Counts, SampleResult};
 use crate::fixture;
 use crate::snapshot::{Live, Snapshot};
@@ -29,7 +29,7 @@ use tokio_util::sync::CancellationToken;
 /// The value at which the fake fails inside.
 const POISON: f64 = 666.0;
 
-/// Accepts everything, fails at [`POISON`].
+/// Accepts everything but the future, fails at [`POISON`].
 struct Fake {
     walked: Time,
 }
@@ -37,6 +37,11 @@ struct Fake {
 impl Process for Fake {
     fn take(&mut self, message: Message, _: u64, _: &mut dyn Recall, out: &mut Output) {
         self.walked = self.walked.max(message.received);
+        let future = |s: &Measured| matches!(s.stated, Stated::At(t) if t > message.received);
+        if message.samples.iter().any(future) {
+            out.set_aside.push(processor::SetAside { message, reason: Refusal::Future });
+            return;
+        }
         out.accepted += message.samples.len() as u64;
         let poisoned = message.samples.iter().any(|s| s.value.number() == Some(POISON));
         out.messages.push(message);
@@ -93,9 +98,17 @@ struct Bench {
 
 impl Bench {
     fn start(directory: &Path, interval_ms: u64, options: &Options) -> Self {
+        Self::with_clock(directory, interval_ms, options, Arc::new(SystemClock::new()))
+    }
+
+    fn with_clock(
+        directory: &Path,
+        interval_ms: u64,
+        options: &Options,
+        clock: Arc<dyn Clock>,
+    ) -> Self {
         let property = fixture::property("Orchard");
         let series: Arc<[Series]> = Arc::from([]);
-        let clock: Arc<dyn Clock> = Arc::new(SystemClock::new());
         let (mut history, _) = History::open(directory, options).unwrap();
         history.register(clock.now(), &property, &series, &["push".to_owned()]).unwrap();
         let sources = [("push".to_owned(), "http".to_owned())];
@@ -239,6 +252,51 @@ fn a_message_that_fails_inside_is_set_aside_and_the_others_are_not() {
     assert_eq!(source.samples(SampleResult::Accepted), 2);
     assert_eq!(source.samples(SampleResult::SetAside), 1);
     bench.end().unwrap();
+}
+
+#[test]
+fn what_lay_in_the_future_of_a_slow_clock_is_a_sample_once_the_clock_is_set() {
+    let folder = tempfile::tempdir().unwrap();
+    let slow = Time(1_780_000_000_000);
+    let right = slow + Span::hours(2);
+    let clock = Arc::new(HandClock::at(slow));
+    let bench = Bench::with_clock(folder.path(), 0, &options(), Arc::clone(&clock) as _);
+    let dated = |value, time| {
+        let mut dated = message(value);
+        dated.samples[0].stated = Stated::At(time);
+        dated
+    };
+    let mark = Arc::new(Watermark::default());
+    let messages = vec![
+        dated(1.0, right - Span::minutes(1)),
+        dated(2.0, right + Span::hours(1)),
+        message(3.0),
+    ];
+    bench.send(1, messages, Receipt::UpTo(Arc::clone(&mark), 1));
+    until("the receipt", || mark.reached() == 1);
+    assert_eq!(values(folder.path(), &bench.property), [3.0]);
+    clock.set(right);
+    until("what is set aside to be judged again", || {
+        values(folder.path(), &bench.property) == [3.0, 1.0]
+    });
+    let property = Arc::clone(&bench.property);
+    bench.end().unwrap();
+    let (history, _) = History::open(folder.path(), &options()).unwrap();
+    let aside = history.look().set_aside(None, 0, 10).unwrap();
+    assert_eq!(aside.len(), 1, "what lies ahead of the new clock too stays set aside");
+    assert_eq!(aside[0].set_aside.message.samples[0].value.number(), Some(2.0));
+    let taken = history
+        .look()
+        .records(0)
+        .filter_map(|r| match r.unwrap().entry {
+            Entry::Batch { messages, .. } => Some(messages),
+            _ => None,
+        })
+        .flatten()
+        .last()
+        .unwrap();
+    assert_eq!(taken.received, right, "with the new clock's time of arrival");
+    assert_eq!(property.stations.len(), 1);
 }
 
 #[test]

@@ -15,7 +15,7 @@ use adapters::port::{Delivery, Receipt};
 use history::WriteError;
 use observation::property::InstrumentIndex;
 use observation::time::MINUTE;
-use observation::{Span, Time};
+use observation::{Message, Span, Time};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
@@ -210,6 +210,7 @@ impl<P: Process> Turn<P> {
         while let Err(error) = self.core.record_step(step.old, step.new) {
             self.refused_write(&error, &mut pause)?;
         }
+        self.judge_aside_again(step.new)?;
         self.next_walk = Time(0);
         self.give_receipts();
         Ok(())
@@ -220,22 +221,33 @@ impl<P: Process> Turn<P> {
         let request = matches!(receipt, Receipt::Once(_));
         let passed = self.clock.monotonic();
         let received = self.timekeeping.received();
-        for mut message in messages {
-            message.received = received;
-            let (station, source, samples) =
-                (message.station, message.source, message.samples.len());
+        for message in messages {
+            let (station, samples) = (message.station, message.samples.len());
             let bytes = 24 + 12 * samples;
             self.pacing.arrived(passed, sender, station, samples, bytes, request);
-            let boundaries = self.core.waiting().panics.len();
-            let asides = self.core.waiting().set_aside.len();
-            let taken = self.core.take(message, passed)?;
-            self.standing.seen(station, received);
-            self.count(station, source, taken, asides, boundaries);
-            if taken.panicked {
-                self.standing.keep_rain(&self.rain);
-            }
+            self.take_message(message, received, passed)?;
         }
         self.receipts.push((sender, receipt));
+        Ok(())
+    }
+
+    /// Takes a message as of `received`. `passed` is monotonic time.
+    pub(super) fn take_message(
+        &mut self,
+        mut message: Message,
+        received: Time,
+        passed: Duration,
+    ) -> Result<(), Fatal> {
+        message.received = received;
+        let (station, source) = (message.station, message.source);
+        let boundaries = self.core.waiting().panics.len();
+        let asides = self.core.waiting().set_aside.len();
+        let taken = self.core.take(message, passed)?;
+        self.standing.seen(station, received);
+        self.count(station, source, taken, asides, boundaries);
+        if taken.panicked {
+            self.standing.keep_rain(&self.rain);
+        }
         Ok(())
     }
 

@@ -168,6 +168,7 @@ impl Processor {
             self.value(place, point, kept, unique, recall, out)
         };
         let (doubt, why) = doubt(point);
+        self.health(place, meaning.reasons, point.time, out);
         // The last of a burst is the newest there is: as a live value it counts.
         let doubt = if point.clock { doubt } else { Flag::Unchecked };
         let live = Live {

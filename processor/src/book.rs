@@ -1,6 +1,7 @@
 //! What was published lately, so that a later evaluation becomes a revision only where
 //! something changed.
 
+use crate::compare::{Overlay, Told};
 use crate::recall::Recall;
 use observation::{Flag, Reading, Reasons, SeriesIndex, Span, Time};
 use std::collections::VecDeque;
@@ -41,11 +42,34 @@ pub(crate) struct Draft {
 #[derive(Debug)]
 pub(crate) struct Book {
     pages: Vec<Page>,
+    /// What others say of readings.
+    pub(crate) overlay: Overlay,
+    /// What was published lately of series that are compared.
+    told: Vec<Told>,
+    /// By series: whether it is compared.
+    compared: Vec<bool>,
 }
 
 impl Book {
     pub(crate) fn new(series: usize) -> Self {
-        Self { pages: (0..series).map(|_| Page::default()).collect() }
+        Self {
+            pages: (0..series).map(|_| Page::default()).collect(),
+            overlay: Overlay::default(),
+            told: Vec::new(),
+            compared: vec![false; series],
+        }
+    }
+
+    /// Says of a series that it is compared.
+    pub(crate) fn compare(&mut self, series: SeriesIndex) {
+        if let Some(compared) = self.compared.get_mut(series.0 as usize) {
+            *compared = true;
+        }
+    }
+
+    /// What was published of compared series since this was called last.
+    pub(crate) fn take_told(&mut self) -> Vec<Told> {
+        std::mem::take(&mut self.told)
     }
 
     /// Says that of no series is more known than what it remembers before `walked`.
@@ -82,6 +106,11 @@ impl Book {
         recall: &mut dyn Recall,
         out: &mut Vec<Reading>,
     ) {
+        if self.compared.get(draft.series.0 as usize) == Some(&true) {
+            let Draft { series, time, value, flag, reasons, .. } = draft;
+            self.told.push(Told { series, time, value, flag, reasons });
+        }
+        let draft = self.overlay.apply(draft);
         let Some(page) = self.pages.get_mut(draft.series.0 as usize) else { return };
         let beyond = page.floor.is_some_and(|floor| draft.time <= floor);
         let known = match page.lines.back() {
@@ -134,6 +163,14 @@ impl Book {
         let end = page.lines.partition_point(|l| l.time <= time);
         let line = page.lines.get(end.checked_sub(1)?)?;
         (line.time >= oldest).then_some((line.value?, line.flag))
+    }
+
+    /// Time and value of the newest reading at or before an instant, if it has one.
+    pub(crate) fn newest_at(&self, series: SeriesIndex, time: Time) -> Option<(Time, i64)> {
+        let page = self.pages.get(series.0 as usize)?;
+        let end = page.lines.partition_point(|l| l.time <= time);
+        let line = page.lines.get(end.checked_sub(1)?)?;
+        Some((line.time, line.value?))
     }
 
     /// Forgets what lies at or before `floor`.

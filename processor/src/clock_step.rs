@@ -58,6 +58,8 @@ impl Processor {
         if new < old {
             self.bring_back(new);
         }
+        self.listen(out);
+        self.say_again(recall, out);
     }
 
     /// What a step makes of the samples of one channel.

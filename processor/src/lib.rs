@@ -15,6 +15,7 @@ mod absorb;
 mod beats;
 mod book;
 mod clock_step;
+mod compare;
 mod derived;
 mod gap;
 mod hash;
@@ -37,6 +38,7 @@ mod track;
 mod walk;
 mod windows;
 
+pub use compare::{Learned, SavedCompare};
 pub use options::Options;
 pub use output::{Output, SetAside};
 pub use recall::{Held, Key, Recall};
@@ -44,9 +46,10 @@ pub use state::{Live, Saved, SavedStation, VERSION};
 
 use beats::Beats;
 use book::Book;
+use compare::Compare;
 use identity::Identities;
 use observation::property::InstrumentIndex;
-use observation::{Property, Series, Span, StationIndex, Time};
+use observation::{Property, Series, SeriesIndex, Span, StationIndex, Time};
 use plan::Plan;
 use redelivery::Redeliveries;
 use state::{InstrumentState, StationState};
@@ -73,6 +76,9 @@ pub struct Processor {
     identities: Vec<Identities>,
     redeliveries: Redeliveries,
     book: Book,
+    compare: Compare,
+    /// Readings of which something new is said.
+    again: Vec<(SeriesIndex, Time)>,
     /// The last minute evaluated.
     walked: Option<Time>,
     /// The record that was taken from last.
@@ -88,6 +94,11 @@ impl Processor {
     /// A processor that has seen nothing.
     pub fn new(property: Arc<Property>, options: Options) -> Self {
         let plan = Plan::new(&property);
+        let compare = Compare::new(&property, &plan);
+        let mut book = Book::new(plan.series.len());
+        for voice in compare.seats.voices.iter().flatten().flatten() {
+            book.compare(voice.series);
+        }
         Self {
             stations: property.stations.iter().map(|_| StationState::default()).collect(),
             instruments: property.instruments.iter().map(|_| InstrumentState::default()).collect(),
@@ -97,7 +108,9 @@ impl Processor {
             tracks: property.channels.iter().map(|_| Track::default()).collect(),
             identities: property.stations.iter().map(|_| Identities::default()).collect(),
             redeliveries: Redeliveries::default(),
-            book: Book::new(plan.series.len()),
+            book,
+            compare,
+            again: Vec::new(),
             walked: None,
             number: 0,
             doubts: VecDeque::new(),

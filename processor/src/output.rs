@@ -1,6 +1,6 @@
 //! What the processor made since the last commit.
 
-use observation::{Message, Reading, Refusal};
+use observation::{Diagnosis, Message, Reading, Refusal};
 
 /// A message, or a part of one, that is kept but is no sample: it could not be placed
 /// in time, or processing it failed.
@@ -19,6 +19,8 @@ pub struct Output {
     pub messages: Vec<Message>,
     /// Readings in the order in which they were made.
     pub readings: Vec<Reading>,
+    /// What was said of instruments, in the order in which it was said.
+    pub diagnoses: Vec<Diagnosis>,
     /// What is kept aside.
     pub set_aside: Vec<SetAside>,
     /// Samples accepted.
@@ -39,6 +41,7 @@ impl Output {
         let Self {
             messages,
             readings,
+            diagnoses,
             set_aside,
             accepted,
             repeats,
@@ -48,6 +51,7 @@ impl Output {
         } = self;
         messages.clear();
         readings.clear();
+        diagnoses.clear();
         set_aside.clear();
         conflicts.clear();
         panics.clear();

@@ -75,6 +75,7 @@ impl Processor {
             doubts: self.doubts.iter().copied().collect(),
             number: self.number,
             stepped_back: self.stepped_back,
+            compare: self.save_compare(),
         }
     }
 
@@ -88,6 +89,7 @@ impl Processor {
         self.doubts = saved.doubts.iter().copied().collect();
         self.number = saved.number;
         self.stepped_back = saved.stepped_back;
+        self.restore_compare(&saved.compare);
         if let Some(walked) = saved.walked {
             self.book.begin_at(walked, &self.plan.memory);
         }

@@ -1,6 +1,7 @@
 //! What the processor knows besides samples and readings, station by station: small
 //! enough to be written every few minutes.
 
+use crate::compare::SavedCompare;
 use crate::judge::Before;
 use crate::runs::Past;
 use crate::tally::{Count, Tally};
@@ -11,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Version of what is saved; another is not restored.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// Most values of one instrument that wait for their time to come, and most gaps whose
 /// ends are remembered.
@@ -161,4 +162,6 @@ pub struct Saved {
     pub(crate) number: u64,
     /// When the clock was last set back.
     pub(crate) stepped_back: Option<Time>,
+    /// What is known of stations beside each other.
+    pub(crate) compare: SavedCompare,
 }

@@ -79,6 +79,8 @@ impl Processor {
         message.samples = samples;
         self.keep(message, &scratch.locals, number, recall, out);
         self.scratch = scratch;
+        self.listen(out);
+        self.say_again(recall, out);
     }
 
     #[allow(clippy::too_many_arguments, reason = "all of them are the question")]

@@ -31,14 +31,19 @@ impl Processor {
             return;
         }
         while let Some(minute) = self.next_due().filter(|&due| due <= last) {
+            self.judge_hours(minute - ONE, out);
             self.walked = self.walked.map(|walked| walked.max(minute));
+            let mut evaluated = Vec::new();
             for station in 0..self.stations.len() {
                 let due = self.stations.get_mut(station).is_some_and(|s| s.due.remove(&minute));
                 if due {
                     self.minute(station, minute, recall, out);
+                    evaluated.push(station);
                 }
             }
+            self.compare_minute(minute, &evaluated, recall, out);
         }
+        self.judge_hours(last, out);
         self.walked = Some(last);
         for state in &mut self.instruments {
             state.come(now);

@@ -2,10 +2,13 @@
 //!
 //! A check returns a flag and reasons; it changes no value and deletes nothing. This
 //! room is pure: `now` is an argument, and what was before is an argument too. Start
-//! reading at [`single::check`].
+//! reading at [`single::check`], then [`neighbours::Neighbourhood`] and [`diagnosis`].
 
+pub mod consistency;
+pub mod diagnosis;
 pub mod fault;
 pub mod neighbours;
+pub mod persistence;
 pub mod range;
 pub mod single;
 pub mod step;

@@ -6,7 +6,7 @@ use observation::Quantity;
 use serde::{Deserialize, Serialize};
 
 /// What is looked at, and the least spread that is believed.
-const QUANTITIES: [(Quantity, f64); 4] = [
+pub(super) const QUANTITIES: [(Quantity, f64); 4] = [
     (Quantity::AirTemperature, 0.1),
     (Quantity::RelativeHumidity, 0.5),
     (Quantity::DewPointTemperature, 0.2),
@@ -28,10 +28,10 @@ pub(super) const SLIP_HOURS: usize = 3;
 
 /// Usual difference to the neighbours.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Usual {
-    difference: f64,
+pub(super) struct Usual {
+    pub(super) difference: f64,
     deviation: f64,
-    hours: f64,
+    pub(super) hours: f64,
     /// Steps in a row that were grossly off.
     off: usize,
 }
@@ -99,12 +99,12 @@ impl Gross {
 }
 
 impl Usual {
-    fn difference(column: &[f64], station: usize) -> Option<f64> {
+    pub(super) fn difference(column: &[f64], station: usize) -> Option<f64> {
         let others = column.iter().enumerate().filter(|(other, _)| *other != station);
         known(column.get(station)? - median(others.map(|(_, value)| *value)))
     }
 
-    fn look(
+    pub(super) fn look(
         &self,
         column: &[f64],
         station: usize,
@@ -129,7 +129,7 @@ impl Usual {
         })
     }
 
-    fn learn(&mut self, column: &[f64], station: usize, step: f64, least: f64) {
+    pub(super) fn learn(&mut self, column: &[f64], station: usize, step: f64, least: f64) {
         let Some(difference) = Self::difference(column, station) else { return };
         let pace = PACE.max(1.0 / (1.0 + self.hours)) * step;
         let off = difference - self.difference;

@@ -19,6 +19,7 @@ mod limits;
 mod matrix;
 mod nearest;
 mod panel;
+mod quick;
 mod regression;
 mod score;
 mod spread;
@@ -32,7 +33,8 @@ mod windows;
 
 pub use gross::Stray;
 pub use limits::{GroupLimits, Limits};
-pub use nearest::{Neighbourhood, Site};
+pub use nearest::{Neighbourhood, Site, nearest};
 pub use panel::{Panel, Setup, Verdict};
+pub use quick::{Glance, Quick};
 pub use suspicion::{Kind, State, Suspicion};
 pub use values::{Group, Values};

@@ -46,6 +46,21 @@ fn apart(a: &Site, b: &Site) -> f64 {
     north.hypot(east).hypot(HEIGHT_COUNTS * (a.elevation - b.elevation))
 }
 
+/// The places of the stations nearest to `own`, itself left out, nearest first: at most
+/// as many as a panel holds beside it.
+pub fn nearest(sites: &[Site], own: usize) -> Vec<usize> {
+    let Some(here) = sites.get(own) else { return Vec::new() };
+    let mut stations: Vec<(f64, usize)> = sites
+        .iter()
+        .enumerate()
+        .filter(|(place, _)| *place != own)
+        .map(|(place, site)| (apart(here, site), place))
+        .collect();
+    stations.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    stations.truncate(LARGEST - 1);
+    stations.into_iter().map(|(_, place)| place).collect()
+}
+
 impl Neighbourhood {
     /// Sets up the panels: the lists are made once, here. `steps_per_hour` is 1 or 6.
     /// Fewer than two stations are never compared.
@@ -59,17 +74,8 @@ impl Neighbourhood {
             0 | 1 => Vec::new(),
             count if count <= LARGEST => vec![panel((0..count).collect())],
             count => (0..count)
-                .map(|own| {
-                    let mut stations: Vec<usize> = (0..count).collect();
-                    let from_own = |s: &usize| apart(&sites[own], &sites[*s]);
-                    // The own station first, whatever else stands at the same place.
-                    stations.sort_by(|a, b| {
-                        let distances = from_own(a).total_cmp(&from_own(b));
-                        (*a != own).cmp(&(*b != own)).then(distances)
-                    });
-                    stations.truncate(LARGEST);
-                    panel(stations)
-                })
+                // The own station first, whatever else stands at the same place.
+                .map(|own| panel(std::iter::once(own).chain(nearest(sites, own)).collect()))
                 .collect(),
         };
         Self { members }

@@ -1,0 +1,57 @@
+//! From what the comparison of neighbours found to a cause, in words.
+
+use super::causes::Cause;
+use crate::neighbours::{Kind, Suspicion};
+use observation::Quantity;
+
+/// The cause that a suspicion has by itself, before conditions are looked at.
+pub const fn named(suspicion: &Suspicion) -> Cause {
+    use Quantity as Q;
+    if suspicion.station.is_none() {
+        return Cause::Disagreement;
+    }
+    match (suspicion.kind, suspicion.quantity) {
+        (Kind::Clock, _) => Cause::StationClockWrong,
+        (Kind::Blocked, _) => Cause::GaugeCatchesTooLittle,
+        (Kind::Offset, Q::AirTemperature) => Cause::ThermometerOffset,
+        (Kind::Offset, Q::RelativeHumidity) => Cause::HumidityOffset,
+        (Kind::Offset, Q::DewPointTemperature) => Cause::DewPointOffset,
+        (Kind::Offset, Q::WindSpeed) => Cause::CupFactorWrong,
+        (Kind::Offset, Q::WindFromDirection) => Cause::VaneTurned,
+        (Kind::Offset, _) => Cause::BarometerOffset,
+        (Kind::Stuck, Q::AirTemperature) => Cause::ThermometerStuck,
+        (Kind::Stuck, Q::RelativeHumidity | Q::DewPointTemperature) => Cause::HumidityStuck,
+        (Kind::Stuck, Q::WindSpeed) => Cause::CupStuck,
+        (Kind::Stuck, Q::WindFromDirection) => Cause::VaneStuck,
+        (Kind::Stuck, _) => Cause::BarometerStuck,
+    }
+}
+
+/// What was found, in a sentence; `hours` since it began.
+pub fn words(suspicion: &Suspicion, hours: f64) -> String {
+    let size = suspicion.size.unwrap_or(0.0);
+    let unit = suspicion.quantity.unit();
+    let name = suspicion.quantity.name().replace('_', " ");
+    let more = if size < 0.0 { "below" } else { "above" };
+    match suspicion.kind {
+        Kind::Stuck => format!("{name} has not moved for {hours:.0} h while the neighbours did"),
+        Kind::Blocked => {
+            format!("no tip in {hours:.0} h in which the neighbours agree on {size:.1} mm of rain")
+        }
+        Kind::Clock => format!(
+            "changes of pressure fit those of the neighbours when shifted by {:.0} h ({})",
+            size.abs(),
+            if size > 0.0 { "the station is late" } else { "the station is early" }
+        ),
+        Kind::Offset if suspicion.quantity == Quantity::WindSpeed => {
+            format!("{name} is {size:.2} times what the neighbours let expect, for {hours:.0} h")
+        }
+        Kind::Offset if suspicion.quantity == Quantity::WindFromDirection => format!(
+            "{name} is turned by {size:.0} deg against what the neighbours let expect, for {hours:.0} h"
+        ),
+        Kind::Offset => format!(
+            "{name} is {:.2} {unit} {more} what the neighbours let expect, for {hours:.0} h",
+            size.abs()
+        ),
+    }
+}

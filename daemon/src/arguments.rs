@@ -32,6 +32,8 @@ pub enum Command {
     Derive(Derive),
     /// Readings or samples out of the history
     Export(Export),
+    /// How each pair of neighbours compares; the causes that a diagnosis may name
+    Compare(Compare),
     /// Tokens of stations and gateways
     Token(Token),
     /// Stations, ages, flags, backlogs, and what to do next
@@ -170,6 +172,23 @@ pub struct Export {
     /// The samples as they arrived, as input for `replay`, instead of readings
     #[arg(long)]
     pub samples: bool,
+}
+
+/// Arguments of `compare`.
+#[derive(Args, Debug)]
+pub struct Compare {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// Over so many of the newest days
+    #[arg(long, value_name = "N", default_value_t = 30)]
+    pub days: u16,
+    /// The closed list of causes instead, with cautions and remedies
+    #[arg(long)]
+    pub causes: bool,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// Arguments of `token`.

@@ -9,7 +9,8 @@ use crate::clock::Clock;
 use crate::counts::Counts;
 use observation::property::{InstrumentIndex, Reports};
 use observation::{
-    Flag, Property, Reading, Reasons, Refusal, Series, SeriesIndex, Span, StationIndex, Time,
+    Diagnosis, Flag, Property, Reading, Reasons, Refusal, Series, SeriesIndex, Span, StationIndex,
+    Time,
 };
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -151,6 +152,11 @@ pub struct Snapshot {
     pub stations: Vec<StationState>,
     /// Rain of each gauge.
     pub rain: Vec<Rain>,
+    /// What is held of which instrument, oldest first.
+    pub diagnoses: Arc<[Diagnosis]>,
+    /// By instrument: how far it is from what its neighbours let expect, and usually is
+    /// from them.
+    pub differences: Vec<Option<(f64, f64)>>,
     /// The history.
     pub history: HistoryState,
 }
@@ -171,6 +177,8 @@ impl Snapshot {
             newest: vec![None; series.len()],
             stations: vec![StationState::default(); property.stations.len()],
             rain: Vec::new(),
+            diagnoses: Arc::new([]),
+            differences: vec![None; property.instruments.len()],
             history: HistoryState::default(),
             property,
             series,

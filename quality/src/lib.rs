@@ -5,9 +5,11 @@
 //! reading at [`single::check`], then [`neighbours::Neighbourhood`] and [`diagnosis`].
 
 pub mod consistency;
+pub mod cusum;
 pub mod diagnosis;
 pub mod fault;
 pub mod neighbours;
+pub mod pairs;
 pub mod persistence;
 pub mod range;
 pub mod single;

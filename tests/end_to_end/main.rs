@@ -12,6 +12,7 @@
 mod broker;
 mod check;
 mod demo;
+mod diagnoses;
 mod kills;
 mod monitoring;
 mod pushes;

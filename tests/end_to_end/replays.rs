@@ -30,7 +30,8 @@ fn push_round(client: &Client, program: &Program, random: &mut fastrand::Rng, ro
         r#"[{{"bn":"hedge/","n":"boot","vs":"b{}"}},{{"n":"sequence","v":{}}},{{"n":"t","u":"Cel","v":{:.2}}}]"#,
         round / 40,
         round % 40,
-        random.f64() * 30.0 - 5.0
+        // Now and then the sensor fails for a while, and returns what such sensors return.
+        if (6..16).contains(&(round % 40)) { 85.0 } else { random.f64() * 30.0 - 5.0 }
     );
     client.senml(push, token("hedge"), &hedge);
     let field = format!(r#"[{{"n":"field/t","u":"Cel","v":{:.2}}}]"#, random.f64() * 90.0 - 30.0);
@@ -64,6 +65,9 @@ fn killed_ten_times_the_replay_of_its_samples_equals_its_readings() {
     assert!(exported.lines().count() > 500, "{} readings", exported.lines().count());
     for needed in ["\"mean\"", "\"maximum\"", "\"sum\"", "\"standard_deviation\"", "\"point\""] {
         assert!(exported.contains(needed), "no {needed} among the readings");
+    }
+    for needed in ["\"diagnosis\":\"sensor_fault\",\"state\":\"opened\"", "\"state\":\"closed\""] {
+        assert!(exported.contains(needed), "no {needed} among the diagnoses");
     }
     let file = folder.path().join("samples.jsonl");
     std::fs::write(&file, &samples).unwrap();

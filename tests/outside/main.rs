@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod check_values;
+mod cusum;
 mod laws;
 mod nmea;
 mod references;

@@ -2,8 +2,9 @@
 //! nothing or with a [`Failure`]; none calls `exit` itself.
 
 pub mod check;
+pub mod compare;
 pub mod demo;
-pub mod derive;
+mod derive;
 pub mod export;
 pub mod listen;
 pub mod replay;
@@ -40,6 +41,12 @@ impl Failure {
     }
 }
 
+impl From<history::ReadError> for Failure {
+    fn from(error: history::ReadError) -> Self {
+        Self::failed(error.to_string())
+    }
+}
+
 /// Runs one command to its end.
 ///
 /// # Errors
@@ -53,6 +60,7 @@ pub fn execute(command: Command) -> Result<(), Failure> {
         Command::Replay(arguments) => replay::execute(&arguments),
         Command::Derive(arguments) => derive::execute(&arguments),
         Command::Export(arguments) => export::execute(&arguments),
+        Command::Compare(arguments) => compare::execute(&arguments),
         Command::Token(arguments) => token::execute(&arguments),
         Command::Status(arguments) => status::execute(&arguments),
     }

@@ -77,6 +77,7 @@ pub struct Core<P> {
 struct Mark {
     messages: usize,
     readings: usize,
+    diagnoses: usize,
     set_aside: usize,
     conflicts: usize,
     panics: usize,
@@ -90,6 +91,7 @@ impl Mark {
         Self {
             messages: out.messages.len(),
             readings: out.readings.len(),
+            diagnoses: out.diagnoses.len(),
             set_aside: out.set_aside.len(),
             conflicts: out.conflicts.len(),
             panics: out.panics.len(),
@@ -102,6 +104,7 @@ impl Mark {
     fn undo(self, out: &mut Output) {
         out.messages.truncate(self.messages);
         out.readings.truncate(self.readings);
+        out.diagnoses.truncate(self.diagnoses);
         out.set_aside.truncate(self.set_aside);
         out.conflicts.truncate(self.conflicts);
         out.panics.truncate(self.panics);
@@ -180,6 +183,7 @@ impl<P: Process> Core<P> {
     pub fn is_waiting(&self) -> bool {
         !(self.out.messages.is_empty()
             && self.out.readings.is_empty()
+            && self.out.diagnoses.is_empty()
             && self.out.set_aside.is_empty()
             && self.aside.is_empty())
     }
@@ -253,6 +257,7 @@ impl<P: Process> Core<P> {
         let set_aside = std::mem::take(&mut self.out.set_aside);
         let conflicts = std::mem::take(&mut self.out.conflicts);
         self.out.readings.clear();
+        self.out.diagnoses.clear();
         let number = self.history.next_number();
         let (processor, out, now) = (&mut self.processor, &mut self.out, self.now);
         let mut recall = LogRecall::new(self.history.look(), number, &mut self.fault);
@@ -309,12 +314,18 @@ impl<P: Process> Core<P> {
             set_aside: &self.aside,
             state: &state,
         };
-        self.history.commit(&batch).map(Some)
+        self.history.commit_with(&batch, &self.out.diagnoses).map(Some)
     }
 
     /// What the last commit wrote, until [`Self::committed`] is called.
     pub fn written(&self) -> (&[Message], &[Reading]) {
         (&self.out.messages, &self.out.readings)
+    }
+
+    /// What was said of instruments in the last commit, until [`Self::committed`] is
+    /// called.
+    pub fn said(&self) -> &[observation::Diagnosis] {
+        &self.out.diagnoses
     }
 
     /// What the last commit set aside, until [`Self::committed`] is called.

@@ -4,7 +4,7 @@
 use crate::snapshot::Live;
 use history::StatePart;
 use observation::property::InstrumentIndex;
-use observation::{Message, Time};
+use observation::{Diagnosis, Message, Time};
 use processor::{Output, Recall};
 
 /// Samples in, readings out.
@@ -23,6 +23,15 @@ pub trait Process: Send {
     fn live(&self, instrument: InstrumentIndex) -> Option<Live>;
     /// Good rain in millimetres since this processor was made, each tip once.
     fn rain(&self, instrument: InstrumentIndex) -> f64;
+    /// What is held of which instrument at present.
+    fn diagnoses(&self) -> &[Diagnosis] {
+        &[]
+    }
+    /// How far an instrument is from what its neighbours let expect, and usually is from
+    /// them, in the canonical unit.
+    fn neighbour_difference(&self, _instrument: InstrumentIndex) -> Option<(f64, f64)> {
+        None
+    }
     /// The state to be kept.
     fn save(&self) -> Vec<StatePart>;
 }

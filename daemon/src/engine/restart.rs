@@ -10,12 +10,18 @@ use crate::snapshot::Live;
 use history::{Entry, History, ReadError, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
-use observation::{Message, Property, Series, Span, Time};
-use processor::{Options, Output, Processor, Recall, Saved};
+use observation::{Diagnosis, Message, Property, Series, Span, Time};
+use processor::{Learned, Options, Output, Processor, Recall, Saved};
+use std::cell::Cell;
 use std::sync::Arc;
 
 /// The name of the processor's part among the saved ones.
 pub const PART: &str = "processor";
+/// The name of what was learned by comparing stations: large, and saved more rarely.
+const LEARNED: &str = "learned";
+/// Hours that may be judged before what was learned is saved again: less than the
+/// processor remembers as they were.
+const LEARNED_EVERY: i64 = 6;
 /// How far back a processor begins whose saved state cannot be used, in a log that is
 /// longer: what lies further back has no bearing on windows, only on what was learned.
 const ANEW: Span = Span::hours(6);
@@ -36,6 +42,8 @@ pub struct Judge {
     property: Arc<Property>,
     /// Rain that was counted while old records were fed, by instrument: it is not new.
     old_rain: Vec<f64>,
+    /// The judged hour at which what was learned was saved last.
+    learned: Cell<Option<i64>>,
 }
 
 impl Judge {
@@ -45,6 +53,7 @@ impl Judge {
             processor: Processor::new(Arc::clone(property), options),
             property: Arc::clone(property),
             old_rain: Vec::new(),
+            learned: Cell::new(None),
         }
     }
 
@@ -72,6 +81,7 @@ impl Judge {
                     stale.join(", ")
                 );
             }
+            judge.processor.restore_learned(learned(history)?);
             (*at, judge.processor.walked())
         } else {
             let number = look.number_at(last.received - ANEW)?;
@@ -137,6 +147,20 @@ impl Judge {
     }
 }
 
+/// What was learned by comparing stations, if this version understands it.
+fn learned(history: &History) -> Result<Option<Learned>, ReadError> {
+    let parts = history.load_state()?;
+    let found =
+        parts.into_iter().find(|p| p.part.name == LEARNED && p.part.version == processor::VERSION);
+    Ok(found.and_then(|found| match serde_json::from_slice(&found.part.body) {
+        Ok(learned) => Some(learned),
+        Err(error) => {
+            tracing::warn!("what was learned is not readable ({error}); it is learned anew");
+            None
+        }
+    }))
+}
+
 /// The saved state and the number it stands at; none if there is none that this version
 /// understands.
 fn saved(history: &History) -> Result<Option<(u64, Saved)>, ReadError> {
@@ -195,18 +219,41 @@ impl Process for Judge {
         self.processor.rain(instrument) - old
     }
 
+    fn diagnoses(&self) -> &[Diagnosis] {
+        self.processor.diagnoses()
+    }
+
+    fn neighbour_difference(&self, instrument: InstrumentIndex) -> Option<(f64, f64)> {
+        self.processor.neighbour_difference(instrument)
+    }
+
     fn save(&self) -> Vec<StatePart> {
-        match serde_json::to_vec(&self.processor.save()) {
-            Ok(body) => vec![StatePart {
-                name: PART.to_owned(),
-                version: processor::VERSION,
-                fingerprint: 0,
-                body,
-            }],
-            Err(error) => {
-                tracing::error!("the state cannot be packed: {error}");
-                Vec::new()
-            }
+        let mut parts = Vec::new();
+        parts.extend(packed(PART, &self.processor.save()));
+        let judged = self.processor.judged();
+        let due = match (judged, self.learned.get()) {
+            (Some(judged), Some(saved)) => judged - saved >= LEARNED_EVERY,
+            (judged, _) => judged.is_some(),
+        };
+        if due && let Some(learned) = self.processor.learned() {
+            parts.extend(packed(LEARNED, &learned));
+            self.learned.set(judged);
+        }
+        parts
+    }
+}
+
+fn packed(name: &str, state: &impl serde::Serialize) -> Option<StatePart> {
+    match serde_json::to_vec(state) {
+        Ok(body) => Some(StatePart {
+            name: name.to_owned(),
+            version: processor::VERSION,
+            fingerprint: 0,
+            body,
+        }),
+        Err(error) => {
+            tracing::error!("the state `{name}` cannot be packed: {error}");
+            None
         }
     }
 }

@@ -226,7 +226,13 @@ impl Standing {
             .map(|(index, _)| core.processor.live(InstrumentIndex(index)))
             .collect();
         let counted = |instrument| core.processor.rain(instrument);
-        Arc::new(self.assemble(made, core.walked(), live, &counted))
+        let mut snapshot = self.assemble(made, core.walked(), live, &counted);
+        snapshot.diagnoses = core.processor.diagnoses().into();
+        snapshot.differences = (0_u32..)
+            .zip(&self.property.instruments)
+            .map(|(index, _)| core.processor.neighbour_difference(InstrumentIndex(index)))
+            .collect();
+        Arc::new(snapshot)
     }
 
     /// A snapshot of what the history alone tells, where no processor runs.
@@ -272,6 +278,8 @@ impl Standing {
             newest: self.newest.clone(),
             stations: self.stations.clone(),
             rain,
+            diagnoses: Arc::new([]),
+            differences: vec![None; self.property.instruments.len()],
             history: self.history.clone(),
         }
     }

@@ -2,6 +2,7 @@
 //! and samples leave and enter it. Written once here for `replay`, `export` and the page.
 
 pub mod bounded;
+pub mod diagnosis;
 pub mod input;
 pub mod reading;
 pub mod sample;

@@ -6,6 +6,7 @@
 
 mod base;
 mod collector;
+mod diagnoses;
 mod exposition;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]
@@ -38,6 +39,7 @@ fn exposition(snapshot: &Snapshot, counts: &Counts, doubtful: bool, now: Time) -
         snapshot.started.seconds(),
     );
     values::add(&mut out, snapshot, doubtful, now);
+    diagnoses::add(&mut out, snapshot);
     stations(&mut out, snapshot, now);
     sources(&mut out, counts);
     refusals(&mut out, snapshot, counts);

@@ -20,6 +20,7 @@ mod tests;
 
 pub use listener::{bind, serve};
 
+use crate::lines::diagnosis::Row;
 use crate::metrics::{self, Metrics};
 use crate::snapshot::View;
 use axum::extract::State;
@@ -78,9 +79,11 @@ async fn scrape(State(page): State<Arc<Page>>) -> Result<Response, Problem> {
     Ok(([(header::CONTENT_TYPE, metrics::CONTENT_TYPE)], text).into_response())
 }
 
-/// No diagnosis is made yet, so none is open.
-async fn diagnoses() -> Json<serde_json::Value> {
-    Json(serde_json::json!({ "diagnoses": [] }))
+/// What is held of which instrument, with what to do about it.
+async fn diagnoses(State(page): State<Arc<Page>>) -> Json<serde_json::Value> {
+    let snapshot = page.view.snapshot();
+    let rows: Vec<Row<'_>> = snapshot.diagnoses.iter().map(Row::from).collect();
+    Json(serde_json::json!({ "diagnoses": rows }))
 }
 
 async fn description() -> Response {

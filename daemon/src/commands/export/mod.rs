@@ -81,6 +81,12 @@ enum Trouble {
     Output(std::io::Error),
 }
 
+impl From<history::ReadError> for Trouble {
+    fn from(error: history::ReadError) -> Self {
+        Self::Read(error)
+    }
+}
+
 /// Everything that `export` prints, readings or samples, for tests.
 #[cfg(test)]
 pub(crate) fn everything(

@@ -2,6 +2,7 @@
 
 use super::{Asked, Trouble};
 use crate::arguments::Format;
+use crate::lines::diagnosis;
 use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted, of_names};
 use crate::summary::{Step, Summary};
 use history::{Reader, Selection};
@@ -66,9 +67,22 @@ pub(super) fn print(
         steps(&lines, &mut done, names, csv, &mut text);
         output.write_all(&text).map_err(Trouble::Output)?;
         if after.is_none() {
-            return Ok(());
+            break;
         }
     }
+    // A diagnosis is of no one quantity, and has no CSV form.
+    if csv || asked.step.is_some() || asked.quantity.is_some() {
+        return Ok(());
+    }
+    look.each_diagnosis(&mut |said| {
+        let own = asked.station.is_none_or(|wanted| said.station.as_deref() == Some(wanted));
+        if own && from <= said.time && said.time < to {
+            text.clear();
+            diagnosis::json(said, &mut text);
+            output.write_all(&text).map_err(Trouble::Output)?;
+        }
+        Ok(())
+    })
 }
 
 /// Appends finished steps: the fields of a reading, then least, greatest and counts.

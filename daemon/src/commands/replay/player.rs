@@ -5,6 +5,7 @@ use super::super::run::IMPORT;
 use crate::engine::core::Core;
 use crate::engine::restart::{Judge, options};
 use crate::lines::bounded::{self, Got};
+use crate::lines::diagnosis;
 use crate::lines::input::{self, LONGEST_LINE, Line, SampleLine};
 use crate::lines::reading::{ReadingLines, Sorted};
 use adapters::credentials::Grant;
@@ -319,6 +320,9 @@ impl Player {
                 self.lines.json(reading, &mut self.text);
             }
             self.counts.readings += readings.len() as u64;
+            for said in self.core.said() {
+                diagnosis::json(said, &mut self.text);
+            }
             write(output, &self.text)?;
         }
         self.core.committed();
@@ -357,7 +361,13 @@ impl Player {
                 break;
             }
         }
-        sorted.finish(lines, &mut each)
+        sorted.finish(lines, &mut each)?;
+        let mut said = Vec::new();
+        look.each_diagnosis(&mut |d| {
+            said.clear();
+            diagnosis::json(d, &mut said);
+            write(output, &said)
+        })
     }
 
     /// What happened, in a line.

@@ -1,5 +1,6 @@
 //! `status --json`: one object, its names part of the contract.
 
+use crate::lines::diagnosis::Row;
 use crate::snapshot::{Snapshot, View};
 use adapters::port::State;
 use observation::property::InstrumentIndex;
@@ -93,7 +94,7 @@ pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Val
         "stations": stations,
         "sources": sources,
         "forwarders": [],
-        "diagnoses": [],
+        "diagnoses": snapshot.diagnoses.iter().map(Row::from).collect::<Vec<Row<'_>>>(),
         "history": {
             "bytes": history.bytes,
             "written_bytes": history.written_bytes,
@@ -160,6 +161,22 @@ fn next(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Vec<String> {
             Some(last) => format!("look at station {}: nothing since {last}", station.id),
             None => format!("let station {} send: it was never heard", station.id),
         });
+    }
+    for said in snapshot.diagnoses.iter() {
+        let Some(cause) = quality::diagnosis::Cause::parse(&said.cause) else { continue };
+        let place: Vec<&str> =
+            [said.station.as_deref(), said.instrument.as_deref()].into_iter().flatten().collect();
+        let place = if place.is_empty() { "two stations".to_owned() } else { place.join(" ") };
+        let cautions = match cause.cautions() {
+            "" => String::new(),
+            cautions => format!("{cautions} Then: "),
+        };
+        next.push(format!(
+            "{place}: {} since {}. {cautions}{}",
+            said.cause.replace('_', " "),
+            said.since,
+            cause.remedy()
+        ));
     }
     for (station, reason, count) in &snapshot.history.set_aside {
         let noun = if *count == 1 { "message is" } else { "messages are" };

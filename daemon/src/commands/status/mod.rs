@@ -72,7 +72,9 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
             })
         })
         .collect();
-    let mut document = document::assemble(&standing.without_processor(now), now, &sources);
+    let mut snapshot = standing.without_processor(now);
+    snapshot.diagnoses = crate::lines::diagnosis::open(reader.look()).map_err(failed)?.into();
+    let mut document = document::assemble(&snapshot, now, &sources);
     if let Some(next) = document.get_mut("next").and_then(Value::as_array_mut) {
         next.insert(0, json!("start isobarn: it is not running"));
     }

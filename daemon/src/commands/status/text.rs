@@ -62,6 +62,22 @@ pub(super) fn render(document: &Value) -> String {
             );
         }
     }
+    let diagnoses = rows(document, "diagnoses");
+    if !diagnoses.is_empty() {
+        let _ = writeln!(out, "Diagnoses");
+    }
+    for said in diagnoses {
+        let evidence = said.get("evidence").map_or("", |e| word(e, "words"));
+        let confidence = said.get("confidence").and_then(Value::as_f64).unwrap_or(0.0);
+        let _ = writeln!(
+            out,
+            "  {:<16} {:<24} {} since {}, confidence {confidence:.2}: {evidence}",
+            word(said, "station"),
+            word(said, "instrument"),
+            word(said, "diagnosis"),
+            word(said, "since"),
+        );
+    }
     let _ = writeln!(out, "Sources");
     for source in rows(document, "sources") {
         let place = match word(source, "address") {

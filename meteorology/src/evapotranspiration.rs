@@ -16,6 +16,27 @@ const PER_MEGAJOULE: f64 = 0.408;
 /// Kelvins at 0 Cel as the radiation equations use them (eq. 39).
 const KELVIN: f64 = 273.16;
 
+/// Factor of eq. 50 away from the coast, 1/sqrt(K); 0.19 by the coast.
+pub const INLAND: f64 = 0.16;
+/// Clear-sky radiation in MJ/m2 an hour below which the sun is too low for a clearness (own
+/// choice: the paper says "before sunset").
+pub const LEAST_CLEAR: f64 = 0.3;
+
+/// MJ/m2 a day of a daily mean in W/m2: 86400 s, a million J.
+pub const fn megajoules(watts: f64) -> f64 {
+    watts * 0.0864
+}
+
+/// Daily mean in W/m2 of MJ/m2 a day.
+pub const fn watts(megajoules: f64) -> f64 {
+    megajoules / 0.0864
+}
+
+/// MJ/m2 an hour of an hourly mean in W/m2: 3600 s, a million J.
+pub const fn megajoules_of_hour(watts: f64) -> f64 {
+    watts * 0.0036
+}
+
 /// Saturation vapour pressure in kPa (eq. 11).
 pub fn saturation(celsius: f64) -> f64 {
     unchecked(Method::Fao56, Phase::Water, celsius) / 10.0
@@ -103,6 +124,27 @@ pub fn extraterrestrial_hour(latitude: f64, longitude: f64, day: f64, hour: f64)
     (12.0 * 60.0 / PI * 0.082 * inverse_distance(day) * sum).max(0.0)
 }
 
+/// Day of the year, 1 to 366, and hour of the day in UTC, of Unix seconds.
+pub fn day_and_hour(unix: f64) -> (f64, f64) {
+    let days = (unix / 86_400.0).floor();
+    // Years of 365.2425 days from 1970; the first guess is off by one at most.
+    let mut year = (days / 365.2425).floor() + 1970.0;
+    if start_of(year) > days {
+        year -= 1.0;
+    } else if start_of(year + 1.0) <= days {
+        year += 1.0;
+    }
+    (days - start_of(year) + 1.0, (unix - days * 86_400.0) / 3_600.0)
+}
+
+/// Days from 1970 to the start of a year of the Gregorian calendar.
+fn start_of(year: f64) -> f64 {
+    let before = year - 1.0;
+    // 719162 such days lie before 1970.
+    before * 365.0 + (before / 4.0).floor() - (before / 100.0).floor() + (before / 400.0).floor()
+        - 719_162.0
+}
+
 /// Hours of daylight: `24 omega / pi` (eq. 34).
 pub fn daylight(latitude: f64, day: f64) -> f64 {
     24.0 / PI * sunset_angle(latitude, day)
@@ -119,7 +161,7 @@ pub const fn from_sunshine(sunshine: f64, daylight: f64, extraterrestrial: f64) 
 }
 
 /// Radiation in MJ/m2 a day from the range of temperature: `k sqrt(tx - tn) Ra` (eq. 50),
-/// k 0.16 inland and 0.19 by the coast.
+/// k 0.16 inland ([`INLAND`]) and 0.19 by the coast.
 ///
 /// # Errors
 /// A highest temperature below the lowest.
@@ -176,7 +218,7 @@ pub fn daily(day: &Day) -> Valid {
     let clear = clear_sky(day.elevation, outside);
     let radiation = match day.radiation {
         Some(radiation) => within("radiation", radiation, 0.0, 1.2 * outside, "MJ/m2")?,
-        None => from_temperatures(day.highest, day.lowest, outside, 0.16)?.min(clear),
+        None => from_temperatures(day.highest, day.lowest, outside, INLAND)?.min(clear),
     };
     let mean = f64::midpoint(day.highest, day.lowest);
     let saturated = f64::midpoint(saturation(day.highest), saturation(day.lowest));
@@ -250,4 +292,25 @@ pub fn hargreaves(highest: f64, lowest: f64, extraterrestrial: f64) -> Valid {
     let mean = f64::midpoint(highest, lowest);
     Ok((0.0023 * (mean + 17.8) * (highest - lowest).sqrt() * extraterrestrial * PER_MEGAJOULE)
         .max(0.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Ordinal days of the Gregorian calendar, ISO 8601.
+    #[test]
+    fn days_are_counted_from_the_first_of_the_year() {
+        for (unix, day, hour) in [
+            (0.0, 1.0, 0.0),
+            (1_767_225_600.0, 1.0, 0.0),
+            (1_767_225_599.0, 365.0, 86_399.0 / 3_600.0),
+            (1_709_164_800.0, 60.0, 0.0),
+            (1_735_646_400.0, 366.0, 12.0),
+            (-1.0, 365.0, 86_399.0 / 3_600.0),
+        ] {
+            let (d, h) = day_and_hour(unix);
+            assert!((d - day).abs() < 0.5 && (h - hour).abs() < 1e-9, "{unix}: {d} {h}");
+        }
+    }
 }

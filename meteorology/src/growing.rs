@@ -32,6 +32,12 @@ pub fn is_chill_hour(temperature: f64) -> bool {
     (0.0..=7.2).contains(&temperature)
 }
 
+/// Whether an hour of this mean temperature is below 7.2 Cel (45 degF; Weinberger, Proc.
+/// Amer. Soc. Hort. Sci. 56, 1950, 122-128; from memory).
+pub fn is_below_chill_limit(temperature: f64) -> bool {
+    temperature < 7.2
+}
+
 /// Chill units of one hour (Richardson, Seeley and Walker, HortScience 9, 1974, 331-332,
 /// the Utah model; limits from memory).
 pub fn chill_units(temperature: f64) -> f64 {

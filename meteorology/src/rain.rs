@@ -78,6 +78,15 @@ impl Scheme {
         }
     }
 
+    /// The names of the classes, the weakest first.
+    pub const fn classes(self) -> &'static [&'static str] {
+        match self {
+            Self::Wmo => &["light", "moderate", "heavy", "violent"],
+            Self::Ams => &["light", "moderate", "heavy"],
+            Self::UnitedKingdom => &["slight", "moderate", "heavy"],
+        }
+    }
+
     /// The class of a rate in mm/h; none without rain. Rates are compared at 0.1 mm/h where
     /// the scheme states its limits so.
     pub fn class(self, rate: f64) -> Option<&'static str> {

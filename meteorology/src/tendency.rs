@@ -51,6 +51,17 @@ impl Term {
         }
     }
 
+    /// Its place among the terms, from 0 for steady.
+    pub const fn class(self) -> u8 {
+        match self {
+            Self::Steady => 0,
+            Self::Slowly => 1,
+            Self::Plain => 2,
+            Self::Quickly => 3,
+            Self::VeryRapidly => 4,
+        }
+    }
+
     /// The term's word.
     pub const fn word(self) -> &'static str {
         match self {
@@ -62,6 +73,35 @@ impl Term {
         }
     }
 }
+
+/// A change in hPa over three hours in plain words: `steady`, `rising slowly`, `falling`.
+pub fn words(change: f64) -> &'static str {
+    let rising = change > 0.0;
+    match (Term::of(change), rising) {
+        (Term::Steady, _) => "steady",
+        (Term::Slowly, true) => "rising slowly",
+        (Term::Slowly, false) => "falling slowly",
+        (Term::Plain, true) => "rising",
+        (Term::Plain, false) => "falling",
+        (Term::Quickly, true) => "rising quickly",
+        (Term::Quickly, false) => "falling quickly",
+        (Term::VeryRapidly, true) => "rising very rapidly",
+        (Term::VeryRapidly, false) => "falling very rapidly",
+    }
+}
+
+/// What each characteristic means, by its code.
+pub const CHARACTERISTICS: [&str; 9] = [
+    "rose, then fell; as high or higher",
+    "rose, then steady or more slowly; higher",
+    "rose; higher",
+    "fell or steady, then rose, or rose faster; higher",
+    "steady",
+    "fell, then rose; as low or lower",
+    "fell, then steady or more slowly; lower",
+    "fell; lower",
+    "steady or rose, then fell, or fell faster; lower",
+];
 
 /// What the pressure did in one half of the three hours.
 fn sign(change: f64) -> i8 {

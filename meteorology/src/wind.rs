@@ -68,6 +68,12 @@ impl Calm {
 /// whole sectors: `45 / sqrt(12)`, the standard deviation of a step of 45 deg.
 pub const EIGHT_POINT_FLOOR: f64 = 12.990_381_056_766_58;
 
+/// Least spread in deg that a vane of so many points shows: the step over the square root
+/// of 12, the standard deviation of a step (calculated).
+pub fn spread_floor(points: f64) -> f64 {
+    360.0 / points / 12.0_f64.sqrt()
+}
+
 /// Lower limits of Beaufort force 1 to 12 in tenths of m/s at 10 m (WMO Beaufort scale).
 const BEAUFORT: [i32; 12] = [3, 16, 34, 55, 80, 108, 139, 172, 208, 245, 285, 327];
 

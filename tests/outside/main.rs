@@ -3,6 +3,8 @@
 
 mod check_values;
 mod cusum;
+mod derive;
 mod laws;
 mod nmea;
 mod references;
+mod summary;

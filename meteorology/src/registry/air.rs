@@ -1,10 +1,9 @@
-//! Formulas of humidity and pressure.
+//! Formulas of the vapour in the air: saturation, dew point, wet bulb, relative humidity.
 
-use super::{
-    DEW_POINT, ELEVATION, Formula, HUMIDITY, Input, Inputs, Method, PHASE, PRESSURE, TEMPERATURE,
-};
+use super::inputs::{DEW_POINT, HUMIDITY, PHASE, PRESSURE, TEMPERATURE};
+use super::{Formula, Input, Inputs, Method};
 use crate::humidity as h;
-use crate::pressure as p;
+use crate::pressure::STANDARD_PRESSURE;
 use crate::saturation::{self, Phase};
 use crate::validity::{OutOfRange, Valid};
 
@@ -23,7 +22,7 @@ const WMO: Method = saturation_method(
     "-45 to 60 Cel over water, -65 to 0 Cel over ice",
     "6.112 exp(17.62 t / (243.12 + t)) over water, 6.112 exp(22.46 t / (272.62 + t)) over ice, hPa",
 );
-const SATURATION: &[Method] = &[
+pub(super) const SATURATION: &[Method] = &[
     WMO,
     saturation_method(
         "sonntag-1990",
@@ -68,8 +67,7 @@ const SATURATION: &[Method] = &[
         "region 4 of the industrial formulation; sublimation equation",
     ),
 ];
-const WHY: &str = "what weather services report with, and its inverse is exact";
-const ONLY: &str = "the only method";
+pub(super) const WHY: &str = "what weather services report with, and its inverse is exact";
 
 const WET_BULB: &[Method] = &[
     Method {
@@ -86,21 +84,12 @@ const WET_BULB: &[Method] = &[
     },
 ];
 
-const fn one(
-    name: &'static str,
-    source: &'static str,
-    range: &'static str,
-    formula: &'static str,
-) -> Method {
-    Method { name, source, range, formula }
-}
-
-fn method(name: &str) -> saturation::Method {
+pub(super) fn method(name: &str) -> saturation::Method {
     saturation::Method::parse(name).unwrap_or_default()
 }
 
 /// Vapour pressure from whichever of vapour pressure, humidity or dew point was given.
-fn vapour(method: saturation::Method, inputs: &Inputs) -> Valid {
+pub(super) fn vapour(method: saturation::Method, inputs: &Inputs) -> Valid {
     if let Some(e) = inputs.get("water_vapor_partial_pressure_in_air") {
         Ok(e)
     } else if let Some(humidity) = inputs.get("relative_humidity") {
@@ -114,9 +103,9 @@ fn vapour(method: saturation::Method, inputs: &Inputs) -> Valid {
     }
 }
 
-const VAPOUR: Input =
+pub(super) const VAPOUR: Input =
     Input::number("water_vapor_partial_pressure_in_air", "hPa", 0.0, 1000.0).optional();
-const FROM_AIR: &[&[&str]] = &[&["relative_humidity"], &["dew_point_temperature"]];
+pub(super) const FROM_AIR: &[&[&str]] = &[&["relative_humidity"], &["dew_point_temperature"]];
 
 pub(super) const FORMULAS: &[Formula] = &[
     Formula {
@@ -127,6 +116,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: WHY,
         inputs: &[Input::number("air_temperature", "Cel", -223.15, 200.0), PHASE],
         either: &[],
+        tell: None,
         compute: |m, i| {
             saturation::pressure(method(m), i.phase(Phase::Water), i.of("air_temperature"))
         },
@@ -150,6 +140,7 @@ pub(super) const FORMULAS: &[Formula] = &[
             &["dew_point_temperature"],
             &["air_temperature", "wet_bulb_temperature", "surface_air_pressure"],
         ],
+        tell: None,
         compute: |m, i| match i.get("wet_bulb_temperature") {
             Some(wet)
                 if i.get("relative_humidity").is_none()
@@ -172,6 +163,7 @@ pub(super) const FORMULAS: &[Formula] = &[
             &["air_temperature", "relative_humidity"],
             &["water_vapor_partial_pressure_in_air"],
         ],
+        tell: None,
         compute: |m, i| match i.get("relative_humidity") {
             Some(humidity) => h::dew_point(method(m), i.of("air_temperature"), humidity),
             None => saturation::temperature(method(m), Phase::Water, vapour(method(m), i)?),
@@ -188,6 +180,7 @@ pub(super) const FORMULAS: &[Formula] = &[
             &["air_temperature", "relative_humidity"],
             &["water_vapor_partial_pressure_in_air"],
         ],
+        tell: None,
         compute: |m, i| saturation::temperature(method(m), Phase::Ice, vapour(method(m), i)?),
     },
     Formula {
@@ -198,13 +191,14 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: "it holds at any pressure; the fit only at sea level",
         inputs: &[TEMPERATURE, HUMIDITY, PRESSURE.optional()],
         either: &[],
+        tell: None,
         compute: |m, i| {
             let (t, u) = (i.of("air_temperature"), i.of("relative_humidity"));
             if m == "stull-2011" {
                 h::wet_bulb_stull(t, u)
             } else {
                 // Without a barometer: the standard atmosphere at sea level.
-                let pressure = i.get("surface_air_pressure").unwrap_or(p::STANDARD_PRESSURE);
+                let pressure = i.get("surface_air_pressure").unwrap_or(STANDARD_PRESSURE);
                 h::wet_bulb(saturation::Method::Wmo8, t, u, pressure)
             }
         },
@@ -223,6 +217,7 @@ pub(super) const FORMULAS: &[Formula] = &[
             PHASE,
         ],
         either: &[&["dew_point_temperature"], &["wet_bulb_temperature", "surface_air_pressure"]],
+        tell: None,
         compute: |m, i| {
             let t = i.of("air_temperature");
             if let Some(dew_point) = i.get("dew_point_temperature") {
@@ -233,197 +228,5 @@ pub(super) const FORMULAS: &[Formula] = &[
             let saturated = saturation::pressure(method(m), Phase::Water, t)?;
             Ok((100.0 * e / (h::enhancement(pressure)? * saturated)).min(100.0))
         },
-    },
-    Formula {
-        quantity: "humidity_mixing_ratio",
-        unit: "1",
-        about: "mass of vapour by mass of dry air",
-        methods: SATURATION,
-        why: WHY,
-        inputs: &[
-            TEMPERATURE.optional(),
-            HUMIDITY.optional(),
-            DEW_POINT.optional(),
-            VAPOUR,
-            PRESSURE,
-        ],
-        either: &[
-            &["air_temperature", "relative_humidity"],
-            &["dew_point_temperature"],
-            &["water_vapor_partial_pressure_in_air"],
-        ],
-        compute: |m, i| {
-            h::mixing_ratio(h::MASS_RATIO, vapour(method(m), i)?, i.of("surface_air_pressure"))
-        },
-    },
-    Formula {
-        quantity: "specific_humidity",
-        unit: "1",
-        about: "mass of vapour by mass of moist air",
-        methods: SATURATION,
-        why: WHY,
-        inputs: &[
-            TEMPERATURE.optional(),
-            HUMIDITY.optional(),
-            DEW_POINT.optional(),
-            VAPOUR,
-            PRESSURE,
-        ],
-        either: &[
-            &["air_temperature", "relative_humidity"],
-            &["dew_point_temperature"],
-            &["water_vapor_partial_pressure_in_air"],
-        ],
-        compute: |m, i| {
-            let e = vapour(method(m), i)?;
-            h::mixing_ratio(h::MASS_RATIO, e, i.of("surface_air_pressure"))
-                .map(h::specific_humidity)
-        },
-    },
-    Formula {
-        quantity: "absolute_humidity",
-        unit: "g/m3",
-        about: "mass of vapour in a volume",
-        methods: SATURATION,
-        why: WHY,
-        inputs: &[TEMPERATURE, HUMIDITY.optional(), DEW_POINT.optional()],
-        either: FROM_AIR,
-        compute: |m, i| h::absolute_humidity(vapour(method(m), i)?, i.of("air_temperature")),
-    },
-    Formula {
-        quantity: "virtual_temperature",
-        unit: "Cel",
-        about: "temperature at which dry air has the density of the moist air",
-        methods: SATURATION,
-        why: WHY,
-        inputs: &[TEMPERATURE, HUMIDITY.optional(), DEW_POINT.optional(), PRESSURE],
-        either: FROM_AIR,
-        compute: |m, i| {
-            let e = vapour(method(m), i)?;
-            let mixed = h::mixing_ratio(h::MASS_RATIO, e, i.of("surface_air_pressure"))?;
-            h::virtual_temperature(i.of("air_temperature"), mixed)
-        },
-    },
-    Formula {
-        quantity: "air_density",
-        unit: "kg/m3",
-        about: "density of moist air",
-        methods: SATURATION,
-        why: WHY,
-        inputs: &[TEMPERATURE, HUMIDITY.optional(), DEW_POINT.optional(), PRESSURE],
-        either: FROM_AIR,
-        compute: |m, i| {
-            h::air_density(
-                i.of("air_temperature"),
-                vapour(method(m), i)?,
-                i.of("surface_air_pressure"),
-            )
-        },
-    },
-    Formula {
-        quantity: "air_pressure_at_mean_sea_level",
-        unit: "hPa",
-        about: "pressure reduced to mean sea level, from the barometer's height",
-        methods: &[
-            one(
-                "wmo-no-8",
-                "WMO-No. 8, Vol. I, ch. 3, low-level reduction (from memory)",
-                "heights -100 to 750 m; above 50 m give a 12-hour mean temperature",
-                "log10(p0 / p) = 0.0148275 H / (T + 0.0065 H / 2 + 0.12 e)",
-            ),
-            one(
-                "dry-air",
-                "ASHRAE Handbook Fundamentals 2017, ch. 1 constants",
-                "heights -500 to 3000 m, no humidity",
-                "p exp(9.807 h / (287.055 (T + 0.0065 h / 2)))",
-            ),
-        ],
-        why: "the method of the weather services at low heights",
-        inputs: &[
-            PRESSURE,
-            TEMPERATURE,
-            HUMIDITY.optional(),
-            DEW_POINT.optional(),
-            VAPOUR,
-            ELEVATION,
-        ],
-        either: &[],
-        compute: |m, i| {
-            let (pressure, t) = (i.of("surface_air_pressure"), i.of("air_temperature"));
-            if m == "dry-air" {
-                return p::sea_level_dry(pressure, t, i.of("elevation"));
-            }
-            let humid = [
-                "relative_humidity",
-                "dew_point_temperature",
-                "water_vapor_partial_pressure_in_air",
-            ];
-            let e = if humid.iter().any(|name| i.get(name).is_some()) {
-                vapour(saturation::Method::Wmo8, i)?
-            } else {
-                return Err(OutOfRange::Lacking("relative_humidity"));
-            };
-            p::sea_level(pressure, t, e, p::geopotential(i.of("elevation")))
-        },
-    },
-    Formula {
-        quantity: "altimeter_setting",
-        unit: "hPa",
-        about: "sea-level pressure in the standard atmosphere (QNH)",
-        methods: &[
-            one(
-                "icao",
-                "ICAO Doc 7488/3, 1993, solved for sea level (from memory)",
-                "500 to 1100 hPa, -500 to 5000 m",
-                "p0 ((p / p0)^(1/n) + 0.0065 h / 288.15)^n, n = 5.25588",
-            ),
-            one(
-                "fitted",
-                "ICAO Doc 9837, fitted pressure altitude (from memory)",
-                "500 to 1100 hPa, -500 to 5000 m",
-                "H = 44330.77 - 11880.32 p^0.190263",
-            ),
-        ],
-        why: "exact in the standard atmosphere",
-        inputs: &[PRESSURE, ELEVATION],
-        either: &[],
-        compute: |m, i| {
-            let (pressure, height) = (i.of("surface_air_pressure"), i.of("elevation"));
-            if m == "fitted" {
-                p::altimeter_setting_fitted(pressure, height)
-            } else {
-                p::altimeter_setting(pressure, height)
-            }
-        },
-    },
-    Formula {
-        quantity: "surface_air_pressure",
-        unit: "hPa",
-        about: "pressure at the barometer from an altimeter setting",
-        methods: &[one(
-            "icao",
-            "ICAO Doc 7488/3, 1993 (from memory)",
-            "850 to 1100 hPa, -500 to 5000 m",
-            "p0 ((q / p0)^(1/n) - 0.0065 h / 288.15)^n",
-        )],
-        why: ONLY,
-        inputs: &[Input::number("altimeter_setting", "hPa", 850.0, 1100.0), ELEVATION],
-        either: &[],
-        compute: |_, i| p::from_altimeter_setting(i.of("altimeter_setting"), i.of("elevation")),
-    },
-    Formula {
-        quantity: "air_pressure",
-        unit: "hPa",
-        about: "pressure of the standard atmosphere at a geopotential height",
-        methods: &[one(
-            "iso-2533",
-            "ISO 2533:1975, equal to ICAO Doc 7488",
-            "-1000 to 11000 m",
-            "1013.25 (1 - 0.0065 H / 288.15)^5.25588",
-        )],
-        why: ONLY,
-        inputs: &[ELEVATION],
-        either: &[],
-        compute: |_, i| p::standard_pressure(i.of("elevation")),
     },
 ];

@@ -1,7 +1,8 @@
-//! Formulas of comfort and wind.
+//! Formulas of comfort.
 
-use super::{DEW_POINT, Formula, HUMIDITY, Input, Method, TEMPERATURE, WIND};
-use crate::{comfort, wind};
+use super::inputs::{DEW_POINT, HUMIDITY, TEMPERATURE, WIND};
+use super::{Formula, Method};
+use crate::comfort;
 
 const ONLY: &str = "the only method";
 
@@ -19,6 +20,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TEMPERATURE, HUMIDITY],
         either: &[],
+        tell: None,
         compute: |_, i| comfort::heat_index(i.of("air_temperature"), i.of("relative_humidity")),
     },
     Formula {
@@ -42,6 +44,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: "its units are nearer to the canonical ones",
         inputs: &[TEMPERATURE, WIND],
         either: &[],
+        tell: None,
         compute: |m, i| {
             let (t, v) = (i.of("air_temperature"), i.of("wind_speed"));
             if m == "nws-2001" { comfort::wind_chill_nws(t, v) } else { comfort::wind_chill(t, v) }
@@ -60,6 +63,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TEMPERATURE, HUMIDITY.optional(), DEW_POINT.optional()],
         either: &[&["relative_humidity"], &["dew_point_temperature"]],
+        tell: None,
         compute: |_, i| match i.get("dew_point_temperature") {
             Some(dew_point) => comfort::humidex(i.of("air_temperature"), dew_point),
             None => {
@@ -80,79 +84,10 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TEMPERATURE, HUMIDITY, WIND],
         either: &[],
+        tell: None,
         compute: |_, i| {
             let (t, u) = (i.of("air_temperature"), i.of("relative_humidity"));
             comfort::apparent_temperature(t, u, i.of("wind_speed"))
-        },
-    },
-    Formula {
-        quantity: "wind_speed",
-        unit: "m/s",
-        about: "wind at 10 m over open ground, from wind at a height over rougher ground",
-        methods: &[
-            Method {
-                name: "log-profile",
-                source: "WMO-No. 8, Vol. I, ch. 5, neutral logarithmic profile",
-                range: "heights above ten roughness lengths, to 200 m; uniform ground",
-                formula: "U ln(10 / z0) / ln(z / z0)",
-            },
-            Method {
-                name: "exposure",
-                source: "Wieringa; WMO-No. 8, Vol. I, ch. 5 (from memory)",
-                range: "heights above ten roughness lengths, to 60 m",
-                formula: "U ln(60 / z0) ln(10 / 0.03) / (ln(z / z0) ln(60 / 0.03))",
-            },
-        ],
-        why: "it needs no ground but the one named",
-        inputs: &[
-            WIND,
-            Input::number("height", "m", 0.1, 200.0),
-            Input::number("roughness_length", "m", 1e-4, 2.0),
-        ],
-        either: &[],
-        compute: |m, i| {
-            let (u, z, z0) = (i.of("wind_speed"), i.of("height"), i.of("roughness_length"));
-            if m == "exposure" {
-                wind::over_open_ground(u, z, z0)
-            } else {
-                wind::at_height(u, z, 10.0, z0)
-            }
-        },
-    },
-    Formula {
-        quantity: "beaufort_force",
-        unit: "1",
-        about: "Beaufort force of a 10-minute mean at 10 m",
-        methods: &[Method {
-            name: "wmo",
-            source: "WMO Beaufort scale, limits in m/s",
-            range: "0 to 120 m/s",
-            formula: "table of lower limits",
-        }],
-        why: ONLY,
-        inputs: &[WIND],
-        either: &[],
-        compute: |_, i| wind::beaufort(i.of("wind_speed")).map(f64::from),
-    },
-    Formula {
-        quantity: "wind_from_direction",
-        unit: "deg",
-        about: "direction of a wind given by its components",
-        methods: &[Method {
-            name: "vector",
-            source: "common practice",
-            range: "any wind but calm",
-            formula: "atan2(-u, -v), above 0 and at most 360",
-        }],
-        why: ONLY,
-        inputs: &[
-            Input::number("eastward_wind", "m/s", -120.0, 120.0),
-            Input::number("northward_wind", "m/s", -120.0, 120.0),
-        ],
-        either: &[],
-        compute: |_, i| {
-            wind::direction_of(i.of("eastward_wind"), i.of("northward_wind"))
-                .ok_or(crate::validity::OutOfRange::Undefined("calm has no direction"))
         },
     },
 ];

@@ -3,68 +3,21 @@
 //! The rule: inputs come in canonical units under the names of quantities, plus
 //! `elevation` (m), `latitude` and `longitude` (deg), `time` (Unix seconds),
 //! `day_of_year` and `phase`; results are in the formula's canonical unit, not rounded.
+//! A result that stands for a class, and one that is a table, tell more in [`Told`].
 
 mod air;
 mod crops;
 mod feel;
+mod heights;
+mod inputs;
+mod moisture;
+mod rainfall;
 mod sky;
+mod winds;
 
-use crate::saturation::Phase;
-use crate::validity::{OutOfRange, Valid, within};
+pub use inputs::{Input, Inputs, Kind, PHASE_ICE, PHASE_WATER, parse_phase};
 
-/// How an input is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
-    /// A number with a unit.
-    Number,
-    /// An instant, RFC 3339; the formula takes Unix seconds.
-    Time,
-    /// `water` or `ice`; the formula takes [`PHASE_WATER`] or [`PHASE_ICE`].
-    Phase,
-}
-
-/// The number that stands for liquid water.
-pub const PHASE_WATER: f64 = 0.0;
-/// The number that stands for ice.
-pub const PHASE_ICE: f64 = 1.0;
-
-/// The number of `water` or `ice`.
-pub fn parse_phase(word: &str) -> Option<f64> {
-    match word {
-        "water" => Some(PHASE_WATER),
-        "ice" => Some(PHASE_ICE),
-        _ => None,
-    }
-}
-
-/// One input of a formula.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Input {
-    /// Its name: a quantity or one of the names of this module.
-    pub name: &'static str,
-    /// UCUM code of the unit the formula takes; empty for a time or a phase.
-    pub unit: &'static str,
-    /// Least value, in that unit.
-    pub low: f64,
-    /// Greatest value.
-    pub high: f64,
-    /// Whether it may be left out.
-    pub optional: bool,
-    /// How it is written.
-    pub kind: Kind,
-}
-
-impl Input {
-    /// A number that must be given.
-    pub const fn number(name: &'static str, unit: &'static str, low: f64, high: f64) -> Self {
-        Self { name, unit, low, high, optional: false, kind: Kind::Number }
-    }
-
-    /// The same input, not required.
-    pub const fn optional(self) -> Self {
-        Self { optional: true, ..self }
-    }
-}
+use crate::validity::{OutOfRange, Valid};
 
 /// One published way to compute a quantity.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -79,56 +32,23 @@ pub struct Method {
     pub formula: &'static str,
 }
 
-/// Inputs in canonical units.
+/// What a result says beside its number.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Inputs {
-    values: Vec<(String, f64)>,
+pub struct Told {
+    /// The name of the class the number stands for.
+    pub word: Option<&'static str>,
+    /// Named parts in the formula's unit.
+    pub parts: Vec<(String, f64)>,
 }
 
-impl Inputs {
-    /// No inputs.
-    pub const fn new() -> Self {
-        Self { values: Vec::new() }
-    }
-
-    /// Gives an input; a name given again replaces the value.
-    pub fn set(&mut self, name: &str, value: f64) {
-        match self.values.iter_mut().find(|(known, _)| known == name) {
-            Some(entry) => entry.1 = value,
-            None => self.values.push((name.to_owned(), value)),
-        }
-    }
-
-    /// The same inputs with one more.
-    #[must_use]
-    pub fn with(mut self, name: &str, value: f64) -> Self {
-        self.set(name, value);
-        self
-    }
-
-    /// The names given.
-    pub fn names(&self) -> impl Iterator<Item = &str> {
-        self.values.iter().map(|(name, _)| name.as_str())
-    }
-
-    /// The value of a name.
-    pub fn get(&self, name: &str) -> Option<f64> {
-        self.values.iter().find(|(known, _)| known == name).map(|v| v.1)
-    }
-
-    /// The value of a name, not a number if it was not given.
-    fn of(&self, name: &str) -> f64 {
-        self.get(name).unwrap_or(f64::NAN)
-    }
-
-    fn phase(&self, otherwise: Phase) -> Phase {
-        match self.get("phase") {
-            Some(p) if (p - PHASE_ICE).abs() < 0.5 => Phase::Ice,
-            Some(_) => Phase::Water,
-            None => otherwise,
-        }
+impl Told {
+    /// A class's name.
+    pub const fn word(word: &'static str) -> Self {
+        Self { word: Some(word), parts: Vec::new() }
     }
 }
+
+type Tell = fn(&'static str, &Inputs, f64) -> Told;
 
 /// A quantity that can be computed.
 #[derive(Clone, Copy, Debug)]
@@ -148,6 +68,8 @@ pub struct Formula {
     /// Sets of optional inputs of which one must be complete; empty where every
     /// required input is simply required.
     pub either: &'static [&'static [&'static str]],
+    /// What its number stands for, where it stands for more.
+    tell: Option<Tell>,
     compute: fn(&'static str, &Inputs) -> Valid,
 }
 
@@ -178,6 +100,12 @@ impl Formula {
     /// The input of a name.
     pub fn input(&self, name: &str) -> Option<&'static Input> {
         self.inputs.iter().find(|i| i.name == name)
+    }
+
+    /// What a value of [`Formula::evaluate`] says beside its number.
+    pub fn tell(&self, inputs: &Inputs, method: Option<&str>, value: f64) -> Told {
+        let method = method.and_then(|name| self.method(name)).unwrap_or(self.default_method());
+        self.tell.map(|tell| tell(method.name, inputs, value)).unwrap_or_default()
     }
 
     /// The value in [`Formula::unit`], by the default method or the one named.
@@ -214,10 +142,7 @@ impl Formula {
             return Err(Refused::Missing(lacking));
         }
         for input in self.inputs {
-            if let Some(value) = inputs.get(input.name) {
-                within(input.name, value, input.low, input.high, input.unit)
-                    .map_err(Refused::OutOfRange)?;
-            }
+            input.check(inputs).map_err(Refused::OutOfRange)?;
         }
         let value = (self.compute)(method.name, inputs).map_err(|refused| match refused {
             OutOfRange::Lacking(name) => Refused::Missing(vec![name]),
@@ -230,40 +155,24 @@ impl Formula {
 
 /// Every formula, sorted by the rooms of this crate.
 pub fn formulas() -> impl Iterator<Item = &'static Formula> {
-    [air::FORMULAS, feel::FORMULAS, crops::FORMULAS, sky::FORMULAS].into_iter().flatten()
+    [
+        air::FORMULAS,
+        moisture::FORMULAS,
+        heights::FORMULAS,
+        feel::FORMULAS,
+        winds::FORMULAS,
+        rainfall::FORMULAS,
+        crops::FORMULAS,
+        sky::FORMULAS,
+    ]
+    .into_iter()
+    .flatten()
 }
 
 /// The formula of a quantity.
 pub fn formula(quantity: &str) -> Option<&'static Formula> {
     formulas().find(|f| f.quantity == quantity)
 }
-
-pub(crate) const TEMPERATURE: Input = Input::number("air_temperature", "Cel", -100.0, 100.0);
-pub(crate) const HUMIDITY: Input = Input::number("relative_humidity", "%", 0.0, 100.0);
-pub(crate) const DEW_POINT: Input = Input::number("dew_point_temperature", "Cel", -100.0, 100.0);
-pub(crate) const PRESSURE: Input = Input::number("surface_air_pressure", "hPa", 300.0, 1100.0);
-pub(crate) const ELEVATION: Input = Input::number("elevation", "m", -500.0, 11_000.0);
-pub(crate) const WIND: Input = Input::number("wind_speed", "m/s", 0.0, 120.0);
-pub(crate) const LATITUDE: Input = Input::number("latitude", "deg", -90.0, 90.0);
-pub(crate) const LONGITUDE: Input = Input::number("longitude", "deg", -180.0, 180.0);
-pub(crate) const DAY: Input = Input::number("day_of_year", "1", 1.0, 366.0);
-// Years 1900 to 2100 in Unix seconds.
-pub(crate) const TIME: Input = Input {
-    name: "time",
-    unit: "",
-    low: -2_208_988_800.0,
-    high: 4_102_444_800.0,
-    optional: false,
-    kind: Kind::Time,
-};
-pub(crate) const PHASE: Input = Input {
-    name: "phase",
-    unit: "",
-    low: PHASE_WATER,
-    high: PHASE_ICE,
-    optional: true,
-    kind: Kind::Phase,
-};
 
 #[cfg(test)]
 mod tests {
@@ -280,7 +189,7 @@ mod tests {
                 .unwrap_or_else(|e| panic!("{}: {e}", formula.quantity));
             for input in formula.inputs {
                 assert!(input.low < input.high, "{} {}", formula.quantity, input.name);
-                if input.kind == Kind::Number {
+                if matches!(input.kind, Kind::Number | Kind::Series) {
                     observation::Unit::parse(input.unit)
                         .unwrap_or_else(|e| panic!("{} {}: {e}", formula.quantity, input.name));
                 }
@@ -292,7 +201,7 @@ mod tests {
                 assert_eq!(quantity.unit(), formula.unit, "{quantity}");
             }
         }
-        assert!(seen.len() > 30, "{}", seen.len());
+        assert!(seen.len() > 50, "{}", seen.len());
     }
 
     #[test]

@@ -1,6 +1,8 @@
 //! Formulas of the sun.
 
-use super::{ELEVATION, Formula, Inputs, LATITUDE, LONGITUDE, Method, PRESSURE, TEMPERATURE, TIME};
+use super::inputs::{DAY, ELEVATION, LATITUDE, LONGITUDE, PRESSURE, TEMPERATURE, TIME};
+use super::{Formula, Inputs, Method};
+use crate::evapotranspiration as et;
 use crate::sun::{self, Place, Position};
 use crate::validity::{OutOfRange, Valid};
 
@@ -53,6 +55,7 @@ pub(super) const FORMULAS: &[Formula] = &[
             TEMPERATURE.optional(),
         ],
         either: &[],
+        tell: None,
         compute: |_, i| Ok(position(i).zenith),
     },
     Formula {
@@ -63,6 +66,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE, ELEVATION.optional()],
         either: &[],
+        tell: None,
         compute: |_, i| Ok(position(i).azimuth),
     },
     Formula {
@@ -73,6 +77,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME],
         either: &[],
+        tell: None,
         compute: |_, i| {
             let here = i.clone().with("latitude", 0.0).with("longitude", 0.0);
             Ok(position(&here).equation_of_time)
@@ -86,6 +91,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE],
         either: &[],
+        tell: None,
         compute: |_, i| seconds_of_day(day(i).rise, i),
     },
     Formula {
@@ -96,6 +102,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE],
         either: &[],
+        tell: None,
         compute: |_, i| seconds_of_day(Some(day(i).noon), i),
     },
     Formula {
@@ -106,6 +113,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE],
         either: &[],
+        tell: None,
         compute: |_, i| seconds_of_day(day(i).set, i),
     },
     Formula {
@@ -116,6 +124,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE],
         either: &[],
+        tell: None,
         compute: |_, i| Ok(day(i).length()),
     },
     Formula {
@@ -126,6 +135,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE],
         either: &[],
+        tell: None,
         compute: |_, i| sun::shadow(day(i).height_at_noon),
     },
     Formula {
@@ -141,6 +151,23 @@ pub(super) const FORMULAS: &[Formula] = &[
         why: ONLY,
         inputs: &[TIME, LATITUDE, LONGITUDE, ELEVATION.optional()],
         either: &[],
+        tell: None,
         compute: |_, i| sun::clear_sky(position(i).zenith),
+    },
+    Formula {
+        quantity: "toa_incoming_shortwave_flux",
+        unit: "W/m2",
+        about: "what the sun sends to the top of the air, mean of a day",
+        methods: &[Method {
+            name: "fao-56",
+            source: "Allen, Pereira, Raes and Smith 1998, FAO Irrigation and Drainage Paper 56, eq. 21",
+            range: "every latitude and day",
+            formula: "24 60 / pi 0.0820 dr (ws sin(phi) sin(d) + cos(phi) cos(d) sin(ws)) / 0.0864",
+        }],
+        why: ONLY,
+        inputs: &[LATITUDE, DAY],
+        either: &[],
+        tell: None,
+        compute: |_, i| Ok(et::watts(et::extraterrestrial(i.of("latitude"), i.of("day_of_year")))),
     },
 ];

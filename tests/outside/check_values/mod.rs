@@ -156,7 +156,7 @@ fn every_published_value_is_met() {
             }
         }
     }
-    println!(
+    let text = format!(
         "{values} values in {} rows from {} sources; marks {marks:?}\n\
          largest relative difference {:.2e} ({}); among rows given to 0.1 % or better {:.2e} ({})",
         rows.len(),
@@ -166,6 +166,7 @@ fn every_published_value_is_met() {
         fine.0,
         fine.1,
     );
+    crate::summary::write("check-values", &text);
     assert!(faults.is_empty(), "{} of {} rows:\n{}", faults.len(), rows.len(), faults.join("\n"));
     assert!(rows.len() >= 309, "rows are missing");
 }

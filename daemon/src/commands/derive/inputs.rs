@@ -22,8 +22,11 @@ pub(super) fn read(formula: &Formula, words: &[String]) -> Result<Inputs, String
         if inputs.get(input.name).is_some() {
             return Err(format!("`{name}` is given twice"));
         }
-        let value = value(input, text).map_err(|why| format!("{name}={text}: {why}"))?;
-        inputs.set(input.name, value);
+        let values = match input.kind {
+            Kind::Series => series(input, text),
+            _ => value(input, text).map(|value| vec![value]),
+        };
+        inputs.set_series(input.name, values.map_err(|why| format!("{name}={text}: {why}"))?);
     }
     Ok(inputs)
 }
@@ -32,7 +35,7 @@ fn value(input: &Input, text: &str) -> Result<f64, String> {
     match input.kind {
         Kind::Phase => parse_phase(text).ok_or_else(|| "water or ice is needed".to_owned()),
         Kind::Time => Time::parse(text).map(Time::seconds).map_err(|e| e.to_string()),
-        Kind::Number => {
+        Kind::Number | Kind::Series => {
             let unit = Unit::parse(input.unit).map_err(|e| e.0)?;
             let bare = text.trim().parse::<f64>().ok().filter(|n| n.is_finite());
             match bare {
@@ -44,6 +47,20 @@ fn value(input: &Input, text: &str) -> Result<f64, String> {
     }
 }
 
+/// Numbers apart by commas, the unit once behind the last; an empty place was not measured.
+fn series(input: &Input, text: &str) -> Result<Vec<f64>, String> {
+    let places: Vec<&str> = text.split(',').map(str::trim).collect();
+    let code = places.last().map_or("", |last| {
+        last.trim_start_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))
+    });
+    let one = |(place, text): (usize, &&str)| match text.strip_suffix(code).unwrap_or(text).trim() {
+        "" => Ok(f64::NAN),
+        _ if place + 1 == places.len() => value(input, text),
+        number => value(input, &format!("{number}{code}")),
+    };
+    places.iter().enumerate().map(one).collect()
+}
+
 /// How an input is written, and the range in which it is taken.
 pub(super) fn form(input: &Input) -> String {
     let Input { name, unit, low, high, .. } = input;
@@ -51,6 +68,12 @@ pub(super) fn form(input: &Input) -> String {
         Kind::Phase => format!("{name}=water|ice"),
         Kind::Time => format!("{name}=TIME, such as 2026-03-01T12:00:00Z"),
         Kind::Number if *unit == "1" => format!("{name}=NUMBER, {low} to {high}"),
+        Kind::Series if *unit == "1" => format!("{name}=NUMBER,NUMBER..., {low} to {high}"),
+        Kind::Series => {
+            format!(
+                "{name}=NUMBER,NUMBER...{unit}, empty where not measured, {low} to {high} {unit}"
+            )
+        }
         Kind::Number => format!("{name}=NUMBER{unit}, {low} to {high} {unit}"),
     }
 }

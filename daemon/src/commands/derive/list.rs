@@ -40,6 +40,7 @@ fn listed(formula: &Formula) -> Value {
         .map(|input| {
             let (kind, range) = match input.kind {
                 Kind::Number => ("number", json!([input.low, input.high])),
+                Kind::Series => ("series", json!([input.low, input.high])),
                 Kind::Time => ("time", Value::Null),
                 Kind::Phase => ("phase", Value::Null),
             };

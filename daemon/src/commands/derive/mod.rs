@@ -22,12 +22,18 @@ enum Trouble {
 }
 
 /// The answer as JSON.
-#[derive(Serialize)]
+#[derive(Default, Serialize)]
 struct Line<'a> {
     quantity: &'a str,
     value: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     unit: Option<&'a str>,
+    /// The class the value stands for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    word: Option<&'a str>,
+    /// Named parts, in the same unit.
+    #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
+    parts: serde_json::Map<String, serde_json::Value>,
     #[serde(skip_serializing_if = "Option::is_none")]
     reason: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -82,7 +88,7 @@ fn answer(arguments: &Derive) -> (String, Option<Failure>) {
         Err(Trouble::Usage(message)) => (String::new(), Some(Failure::usage(message))),
         Err(Trouble::Outside(reason)) if arguments.json => {
             let reason = Some(reason.as_str());
-            let line = Line { quantity: name, value: None, unit: None, reason, explained: None };
+            let line = Line { quantity: name, reason, ..Line::default() };
             // Everything is said on standard output.
             (line.text(), Some(Failure::failed("")))
         }
@@ -100,11 +106,17 @@ fn derived(name: &str, arguments: &Derive) -> Result<String, Trouble> {
         Trouble::Usage(format!("nothing here computes `{name}`; {near}"))
     })?;
     let inputs = inputs::read(formula, &arguments.inputs).map_err(Trouble::Usage)?;
-    let value = formula
+    let value_here = formula
         .evaluate(&inputs, arguments.method.as_deref())
         .map_err(|refused| trouble(formula, refused))?;
     let code = arguments.unit.as_deref().unwrap_or(formula.unit);
-    let value = converted(value, formula.unit, code).map_err(Trouble::Usage)?;
+    let value = converted(value_here, formula.unit, code).map_err(Trouble::Usage)?;
+    let told = formula.tell(&inputs, arguments.method.as_deref(), value_here);
+    let parts = told.parts.iter().map(|(name, part)| {
+        converted(*part, formula.unit, code).map(|part| (name.clone(), part.into()))
+    });
+    let parts: serde_json::Map<String, serde_json::Value> =
+        parts.collect::<Result<_, _>>().map_err(Trouble::Usage)?;
     let method = arguments
         .method
         .as_deref()
@@ -117,12 +129,23 @@ fn derived(name: &str, arguments: &Derive) -> Result<String, Trouble> {
             range: method.range,
             source: method.source,
         });
-        let unit = Some(code);
-        return Ok(
-            Line { quantity: name, value: Some(value), unit, reason: None, explained }.text()
-        );
+        let line = Line {
+            quantity: name,
+            value: Some(value),
+            unit: Some(code),
+            word: told.word,
+            parts,
+            reason: None,
+            explained,
+        };
+        return Ok(line.text());
     }
-    let mut out = format!("{value} {code}\n");
+    let word = told.word.map(|word| format!(" {word}")).unwrap_or_default();
+    let mut out = format!("{value} {code}{word}\n");
+    for (name, _) in &told.parts {
+        // Writing to a String cannot fail.
+        let _ = writeln!(out, "{name:<12} {}", parts.get(name).unwrap_or_default());
+    }
     if arguments.explain {
         // Writing to a String cannot fail.
         let _ = writeln!(

@@ -52,11 +52,20 @@ impl AdapterTable {
     /// `[source.KIND.NAME]`, or out of the bare keys of that table. For tests and for
     /// examples; paths are relative to the working directory.
     pub fn from_text(kind: &str, name: &str, text: &str) -> Self {
-        let header = format!("[source.{kind}.{name}]");
+        Self::of_family("source", kind, name, text)
+    }
+
+    /// The same for the table of a forwarder, `[forward.KIND.NAME]`.
+    pub fn forwarder_from_text(kind: &str, name: &str, text: &str) -> Self {
+        Self::of_family("forward", kind, name, text)
+    }
+
+    fn of_family(family: &'static str, kind: &str, name: &str, text: &str) -> Self {
+        let header = format!("[{family}.{kind}.{name}]");
         let whole =
             if text.contains(&header) { text.to_owned() } else { format!("{header}\n{text}") };
         let documents = Arc::new(of_text("settings.toml", Path::new(""), &whole));
-        Self::new("source", kind, name, 0, &documents)
+        Self::new(family, kind, name, 0, &documents)
     }
 
     /// Decodes the table. Unknown keys are refused where `T` denies them

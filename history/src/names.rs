@@ -214,6 +214,11 @@ impl Names {
         self.series.items.get(index.0 as usize).map(|s| (s.unit.as_str(), s.decimals))
     }
 
+    /// The number by which the history has known a series for ever.
+    pub fn stable_number(&self, index: SeriesIndex) -> Option<u32> {
+        self.series_number(index)
+    }
+
     /// All series, current ones first, in the order of their indices.
     pub fn all_series(&self) -> impl Iterator<Item = (SeriesIndex, &Series)> {
         (0_u32..).map(SeriesIndex).zip(self.series.items.iter().map(|s| &s.series))

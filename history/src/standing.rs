@@ -77,7 +77,7 @@ pub struct Aside {
 impl History {
     /// Runs a change that must be possible on a full device too: it may use the room
     /// of the ballast.
-    fn with_ballast(
+    pub(crate) fn with_ballast(
         &mut self,
         work: &dyn Fn(&Connection) -> rusqlite::Result<()>,
     ) -> Result<(), WriteError> {
@@ -168,9 +168,16 @@ impl History {
     /// # Errors
     /// See [`WriteError`].
     pub fn add_dead_letters(&mut self, letters: &[DeadLetter]) -> Result<(), WriteError> {
-        self.with_ballast(&|c| {
-            for letter in letters {
-                c.prepare_cached(
+        self.with_ballast(&|c| Self::insert_dead_letters(c, letters))
+    }
+
+    pub(crate) fn insert_dead_letters(
+        connection: &Connection,
+        letters: &[DeadLetter],
+    ) -> rusqlite::Result<()> {
+        for letter in letters {
+            connection
+                .prepare_cached(
                     "INSERT INTO dead_letter (forwarder, number, place, time, status, answer)
                      VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
                 )?
@@ -182,9 +189,8 @@ impl History {
                     letter.status,
                     letter.answer
                 ])?;
-            }
-            Ok(())
-        })
+        }
+        Ok(())
     }
 
     /// Marks things set aside as brought in by the last record.

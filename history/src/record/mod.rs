@@ -270,3 +270,13 @@ pub(crate) fn decode_readings(
     readings::read_readings(&mut input, names, row.received, each)?;
     input.done()
 }
+
+/// Counts the readings of a batch without reading them.
+pub(crate) fn count_readings(row: &Row, body: &[u8]) -> Result<u64, Garbage> {
+    let mut input = row.open(body)?;
+    Shared::pass(&mut input)?;
+    let _ = input.count()?;
+    let length = input.count()?;
+    input.take(length)?;
+    Ok(input.count()? as u64)
+}

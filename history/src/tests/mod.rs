@@ -4,6 +4,7 @@
 mod damage;
 mod lookup;
 mod packing;
+mod passing;
 mod writing;
 
 use crate::invented::{START, property, series, sources};

@@ -6,6 +6,7 @@
 //! at first and then as an hourly sum.
 
 use crate::clock::Clock;
+use crate::delivery::tally::Tally;
 use adapters::port::{Refused, State, Watch};
 use observation::refusal::Stage;
 use observation::{Property, Refusal, SourceIndex, StationIndex, Time};
@@ -122,6 +123,7 @@ pub struct Counts {
     property: Arc<Property>,
     clock: Arc<dyn Clock>,
     sources: Vec<SourceCounts>,
+    forwarders: Vec<Arc<Tally>>,
     refusals: Mutex<Refusals>,
     /// Panics while a minute boundary was evaluated, by station.
     boundary_panics: Vec<AtomicU64>,
@@ -155,6 +157,7 @@ impl Counts {
                     }),
                 })
                 .collect(),
+            forwarders: Vec::new(),
             refusals: Mutex::new(Refusals {
                 counts: BTreeMap::new(),
                 last: vec![VecDeque::new(); stations + 1],
@@ -165,6 +168,18 @@ impl Counts {
             property,
             clock,
         }
+    }
+
+    /// The same with forwarders.
+    #[must_use]
+    pub fn with_forwarders(mut self, forwarders: Vec<Arc<Tally>>) -> Self {
+        self.forwarders = forwarders;
+        self
+    }
+
+    /// The forwarders in the order of the settings.
+    pub fn forwarders(&self) -> &[Arc<Tally>] {
+        &self.forwarders
     }
 
     /// The sources in the order of their indices.

@@ -12,6 +12,7 @@ mod clock;
 mod commands;
 mod control;
 mod counts;
+mod delivery;
 mod engine;
 #[cfg(test)]
 mod fixture;

@@ -103,6 +103,8 @@ pub struct HistoryState {
     pub last_commit: Option<Time>,
     /// Its log number.
     pub last_number: u64,
+    /// Readings committed since the start of the process.
+    pub logged_readings: u64,
     /// Commits since the start of the process.
     pub commits: CommitTimes,
     /// What is set aside: station identifier, reason, count of messages.

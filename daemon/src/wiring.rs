@@ -4,8 +4,10 @@
 use crate::arguments;
 use crate::commands::Failure;
 use crate::logging;
-use adapters::port::{Claim, Kind, Source};
-use adapters::sources::KINDS;
+use adapters::forwarders;
+use adapters::forwarders::port::Forwarder;
+use adapters::port::{Claim, Source};
+use adapters::sources;
 use config::{AdapterTable, Fault, Faults, Settings};
 use observation::Property;
 use std::net::SocketAddr;
@@ -22,7 +24,17 @@ pub struct NamedSource {
     pub source: Box<dyn Source>,
 }
 
-/// Settings that were found sound, with their sources built.
+/// A forwarder with its names.
+pub struct NamedForwarder {
+    /// Its name in the settings, unique among all sources and forwarders.
+    pub name: String,
+    /// Its kind.
+    pub kind: &'static str,
+    /// The forwarder.
+    pub forwarder: Arc<dyn Forwarder>,
+}
+
+/// Settings that were found sound, with their sources and forwarders built.
 pub struct Wired {
     /// The settings.
     pub settings: Settings,
@@ -30,9 +42,11 @@ pub struct Wired {
     pub property: Arc<Property>,
     /// The sources, in the order of the settings: the place is the source's index.
     pub sources: Vec<NamedSource>,
+    /// The forwarders, in the order of the settings.
+    pub forwarders: Vec<NamedForwarder>,
 }
 
-/// Loads the settings, builds the sources and looks for collisions. Opens and starts
+/// Loads the settings, builds the sources and forwarders and looks for collisions. Opens and starts
 /// nothing.
 ///
 /// # Errors
@@ -59,18 +73,21 @@ pub fn refused(faults: &Faults) -> Failure {
     Failure::settings(format!("settings refused, {count} {noun}"))
 }
 
-/// Builds the sources; `faults` are those of the document itself.
+/// Builds everything; `faults` are those of the document itself.
 ///
 /// # Errors
 /// Those, unknown kinds, what the kinds find wrong in their tables, two that claim the same.
 fn build(settings: Settings, mut faults: Vec<Fault>) -> Result<Wired, Faults> {
     let property = Arc::new(settings.property.clone());
-    let mut sources = Vec::new();
+    let mut built = Vec::new();
     for table in &settings.sources {
-        match kind(table) {
+        let kinds = sources::KINDS.iter().map(|k| k.name);
+        match kind(table, "source", kinds).and_then(|at| {
+            sources::KINDS.get(at).ok_or_else(|| table.fault("this kind cannot be built", None))
+        }) {
             Ok(kind) => match (kind.build)(table, &property) {
                 Ok(source) => {
-                    sources.push((
+                    built.push((
                         table,
                         NamedSource { name: table.name.clone(), kind: kind.name, source },
                     ));
@@ -80,29 +97,69 @@ fn build(settings: Settings, mut faults: Vec<Fault>) -> Result<Wired, Faults> {
             Err(fault) => faults.push(fault),
         }
     }
+    let mut forwarders = Vec::new();
     for table in &settings.forwarders {
-        faults.push(table.fault(
-            &format!("this version has no forwarders, so `{}` cannot be one", table.kind),
-            Some("take the table out; readings are served at /v1/readings and by `isobarn export`"),
-        ));
+        match forwarder(table, &property) {
+            Ok(forwarder) => forwarders.push(forwarder),
+            Err(found) => faults.extend(found),
+        }
     }
-    faults.extend(collisions(settings.http.listen, &sources));
+    faults.extend(same_names(&settings));
+    faults.extend(collisions(settings.http.listen, &built));
     if let Some(faults) = Faults::of(faults) {
         return Err(faults);
     }
-    let sources = sources.into_iter().map(|(_, source)| source).collect();
-    Ok(Wired { settings, property, sources })
+    let sources = built.into_iter().map(|(_, source)| source).collect();
+    Ok(Wired { settings, property, sources, forwarders })
 }
 
-fn kind(table: &AdapterTable) -> Result<&'static Kind, Fault> {
-    KINDS.iter().find(|k| k.name == table.kind).ok_or_else(|| {
-        let names = KINDS.iter().map(|k| k.name);
+fn forwarder(table: &AdapterTable, property: &Arc<Property>) -> Result<NamedForwarder, Vec<Fault>> {
+    let kinds = forwarders::KINDS;
+    let at = kind(table, "forward", kinds.iter().map(|k| k.name)).map_err(|fault| vec![fault])?;
+    let Some(kind) = kinds.get(at) else {
+        return Err(vec![table.fault("this kind cannot be built", None)]);
+    };
+    let forwarder = (kind.build)(table, property)?;
+    Ok(NamedForwarder {
+        name: table.name.clone(),
+        kind: kind.name,
+        forwarder: Arc::from(forwarder),
+    })
+}
+
+/// The place of a table's kind among the known ones.
+fn kind(
+    table: &AdapterTable,
+    family: &str,
+    names: impl Iterator<Item = &'static str> + Clone,
+) -> Result<usize, Fault> {
+    names.clone().position(|name| name == table.kind).ok_or_else(|| {
         let help = match config::nearest(&table.kind, names.clone()) {
-            Some(near) => format!("did you mean [source.{near}.{}]?", table.name),
+            Some(near) => format!("did you mean [{family}.{near}.{}]?", table.name),
             None => format!("known kinds: {}", names.collect::<Vec<_>>().join(", ")),
         };
-        table.fault(&format!("`{}` is no kind of source", table.kind), Some(&help))
+        let noun = if family == "source" { "source" } else { "forwarder" };
+        table.fault(&format!("`{}` is no kind of {noun}", table.kind), Some(&help))
     })
+}
+
+/// Names that a source and a forwarder share.
+fn same_names(settings: &Settings) -> Vec<Fault> {
+    settings
+        .forwarders
+        .iter()
+        .filter_map(|table| {
+            let source = settings.sources.iter().find(|s| s.name == table.name)?;
+            let message =
+                format!("there is a source named `{}`, [{}]", table.name, source.header());
+            Some(
+                table.fault(
+                    &message,
+                    Some("give one of them another name: status knows them by it"),
+                ),
+            )
+        })
+        .collect()
 }
 
 /// Two that want the same address or device.

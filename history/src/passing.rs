@@ -69,7 +69,7 @@ impl Look<'_> {
             let mut fault = None;
             if row.kind == kind::BATCH {
                 if let Err(error) = decode_readings(&row, body, self.names, &mut |_, reading| {
-                    readings.push(reading)
+                    readings.push(reading);
                 }) {
                     readings.clear();
                     fault = Some(ReadError(format!("record {}: {error}", row.number)));

@@ -13,6 +13,7 @@ mod broker;
 mod check;
 mod demo;
 mod diagnoses;
+mod forwarding;
 mod kills;
 mod monitoring;
 mod pushes;

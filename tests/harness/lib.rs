@@ -3,7 +3,9 @@
 
 #![allow(clippy::missing_panics_doc, clippy::expect_used, clippy::unwrap_used)]
 
+pub mod backlog;
 pub mod peers;
 pub mod program;
 pub mod push;
+pub mod sink;
 pub mod wait;

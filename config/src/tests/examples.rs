@@ -10,8 +10,14 @@ fn example(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("examples").join(name)
 }
 
-const ALL: [&str; 5] =
-    ["http-push.toml", "mqtt.toml", "mqtt-inlet.toml", "serial.toml", "three-stations.toml"];
+const ALL: [&str; 6] = [
+    "forwarding.toml",
+    "http-push.toml",
+    "mqtt.toml",
+    "mqtt-inlet.toml",
+    "serial.toml",
+    "three-stations.toml",
+];
 
 #[test]
 fn every_example_loads_and_warns_of_nothing_but_its_example_tokens() {

@@ -23,7 +23,7 @@ mod tests;
 use self::core::Fatal;
 use crate::snapshot::Snapshot;
 use adapters::port::Delivery;
-use history::NewToken;
+use history::{NewToken, Progress};
 use process::Process;
 use std::sync::Arc;
 use timekeeping::Step;
@@ -45,6 +45,15 @@ pub enum Command {
     AddToken {
         /// The token, hashed.
         token: NewToken,
+        /// Whether it is durable.
+        reply: oneshot::Sender<Result<(), String>>,
+    },
+    /// Keep how far a forwarder has come.
+    KeepProgress {
+        /// The forwarder's name.
+        forwarder: String,
+        /// How far, and what it refused.
+        progress: Progress,
         /// Whether it is durable.
         reply: oneshot::Sender<Result<(), String>>,
     },

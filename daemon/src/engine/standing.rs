@@ -163,6 +163,7 @@ impl Standing {
         for message in messages {
             self.message(message);
         }
+        self.history.logged_readings += readings.len() as u64;
         for reading in readings {
             self.reading(reading, now);
         }

@@ -282,6 +282,16 @@ impl<P: Process> Turn<P> {
                 let result = self.core.history.add_token(&token);
                 self.answer(result.map(|_| ()), reply)
             }
+            Command::KeepProgress { forwarder, progress, reply } => {
+                let result = self.core.history.keep_progress(&forwarder, &progress);
+                let result = match result {
+                    Err(error @ WriteError::Sync(_)) => return Err(Fatal(error.to_string())),
+                    result => result.map_err(|e| e.to_string()),
+                };
+                // Whoever asked may have gone.
+                drop(reply.send(result));
+                Ok(())
+            }
             Command::RevokeTokens { gateway, owner, reply } => {
                 let now = self.timekeeping.received();
                 let result = crate::tokens::revoke(&mut self.core.history, gateway, &owner, now);

@@ -42,6 +42,7 @@ fn exposition(snapshot: &Snapshot, counts: &Counts, doubtful: bool, now: Time) -
     diagnoses::add(&mut out, snapshot);
     stations(&mut out, snapshot, now);
     sources(&mut out, counts);
+    forwarders(&mut out, counts, &snapshot.history);
     refusals(&mut out, snapshot, counts);
     history(&mut out, &snapshot.history);
     out
@@ -92,6 +93,42 @@ fn sources(out: &mut Exposition, counts: &Counts) {
                 source.samples(result) as f64,
             );
         }
+    }
+}
+
+fn forwarders(out: &mut Exposition, counts: &Counts, history: &HistoryState) {
+    for forwarder in counts.forwarders() {
+        let labels = [("forwarder", forwarder.name.as_str())];
+        out.gauge(
+            "isobarn_forwarder_up",
+            "1 while the receiver takes what it is given; 0 when it does not or is at fault.",
+            &labels,
+            truth(forwarder.now().state == State::Up),
+        );
+        out.gauge(
+            "isobarn_forwarder_backlog_readings",
+            "Readings in the log that the forwarder has not passed yet.",
+            &labels,
+            forwarder.backlog(history) as f64,
+        );
+        let mut counter = |name: &str, help: &str, count: u64| {
+            out.counter(name, help, &labels, count as f64);
+        };
+        counter(
+            "isobarn_forwarder_delivered_total",
+            "Readings that the receiver took since the start of the process.",
+            forwarder.delivered(),
+        );
+        counter(
+            "isobarn_forwarder_given_up_total",
+            "Readings given up because of the backlog's limits, ever.",
+            forwarder.given_up(),
+        );
+        counter(
+            "isobarn_forwarder_dead_letters_total",
+            "Readings that the receiver refused for good, ever.",
+            forwarder.dead(),
+        );
     }
 }
 

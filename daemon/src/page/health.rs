@@ -8,7 +8,7 @@ use crate::snapshot::Snapshot;
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use observation::{StationIndex, Time};
+use observation::{Span, StationIndex, Time};
 use serde::Serialize;
 use std::sync::Arc;
 use std::time::Duration;
@@ -16,6 +16,9 @@ use std::time::Duration;
 /// The engine looks up at least once a second; without progress for this long it stands
 /// still.
 const STILL: Duration = Duration::from_secs(30);
+
+/// A forwarder that was not caught up for this long has a backlog.
+const BEHIND: Span = Span::minutes(10);
 
 /// Kinds of sources that others connect to.
 const LISTENERS: [&str; 2] = ["http", "mqtt_inlet"];
@@ -59,6 +62,15 @@ pub(super) fn of(snapshot: &Snapshot, counts: &Counts, now: Time) -> Health {
         let list =
             if LISTENERS.contains(&source.kind.as_str()) { &mut failed } else { &mut degraded };
         list.push(format!("source {}: {reason}", source.name));
+    }
+    for forwarder in counts.forwarders() {
+        let standing = forwarder.now();
+        if let State::Down(reason) | State::Fault(reason) = standing.state {
+            degraded.push(format!("forwarder {}: {reason}", forwarder.name));
+        } else if standing.behind_since.is_some_and(|since| now - since > BEHIND) {
+            let waiting = forwarder.backlog(&snapshot.history);
+            degraded.push(format!("forwarder {}: {waiting} readings wait", forwarder.name));
+        }
     }
     for (index, station) in (0_u16..).zip(&snapshot.property.stations) {
         if !snapshot.station_up(StationIndex(index), now) {

@@ -7,7 +7,6 @@
 mod broker;
 mod link;
 mod session;
-mod tls;
 mod version_3;
 mod version_5;
 
@@ -148,7 +147,7 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Sourc
         if !broker.tls {
             fault("ca_file", "certificates are for `mqtts://` only", None);
         }
-        if let Err(why) = tls::trust(Some(path)) {
+        if let Err(why) = crate::trust::trust(Some(path)) {
             fault("ca_file", &why, None);
         }
     }

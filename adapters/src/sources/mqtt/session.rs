@@ -7,7 +7,7 @@
 mod ending;
 
 use super::link::{Event, Link, Lost, Opening, Publish};
-use super::{Memory, Mqtt, Protocol, tls, version_3, version_5};
+use super::{Memory, Mqtt, Protocol, version_3, version_5};
 use crate::credentials::Grant;
 use crate::payload::{Decoded, Refused};
 use crate::port::{Context, End, State};
@@ -76,7 +76,8 @@ pub(super) async fn run(source: &Mqtt, context: &Context) -> End {
 }
 
 fn opening(source: &Mqtt, context: &Context, clean: bool) -> Result<Opening, String> {
-    let tls = source.broker.tls.then(|| tls::trust(source.ca_file.as_deref())).transpose()?;
+    let tls =
+        source.broker.tls.then(|| crate::trust::trust(source.ca_file.as_deref())).transpose()?;
     let password = match &source.password_file {
         Some(path) => Some(
             read_secret(path).map_err(|why| format!("password file {}: {why}", path.display()))?,

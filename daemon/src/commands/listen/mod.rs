@@ -75,7 +75,7 @@ async fn listen(wired: Wired, span: Option<Span>, own: String) -> Result<(), Fai
     let failed = |e: std::io::Error| Failure::failed(format!("cannot wait for signals: {e}"));
     let mut interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
     let mut terminate = signal(SignalKind::terminate()).map_err(failed)?;
-    let Wired { settings, property, sources } = wired;
+    let Wired { settings, property, sources, .. } = wired;
     let heard = settings
         .sources
         .iter()

@@ -1,7 +1,8 @@
 //! `isobarn run`: the service.
 //!
-//! Started in this order: history, engine, page, control socket, sources. Stopped in the
-//! other: sources first, then the last commit and its receipts, then page and history.
+//! Started in this order: history, engine, page, control socket, deliveries, sources.
+//! Stopped in the other: sources first, deliveries with their cursors, then the last
+//! commit and its receipts, then page and history.
 
 mod prepare;
 mod ready;
@@ -10,18 +11,26 @@ use super::Failure;
 use crate::arguments::{self, Run};
 use crate::clock::{Clock, SystemClock};
 use crate::counts::Counts;
+use crate::delivery::{Courier, Parts, Standby};
+use crate::engine::Command;
+use crate::engine::core::Fatal;
 use crate::page::{self, Page};
+use crate::snapshot::View;
 use crate::{control, engine, logging, supervision, wiring};
-use adapters::port::{Context, Watch};
+use adapters::port::{Context, Intake, Watch};
 use observation::SourceIndex;
 use prepare::{Prepared, prepare};
 use std::sync::Arc;
 use std::sync::atomic::AtomicU64;
 use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::oneshot::error::RecvError;
+use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
+
+/// How the engine ended; no word if it failed inside.
+type Ended = oneshot::Receiver<Result<(), Fatal>>;
 
 /// After this long a stop is no longer waited for.
 const HARD_LIMIT: Duration = Duration::from_secs(20);
@@ -66,6 +75,7 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         first_step,
         view,
         sources,
+        couriers,
         property,
         credentials,
         clients,
@@ -78,9 +88,9 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
     let listener = page::bind(view.settings.http.listen).await.map_err(failed)?;
     let page_address = listener.local_addr().map_err(failed)?;
 
-    let (intake, deliveries) = mpsc::channel(engine::QUEUE);
+    let (intake, arrivals) = mpsc::channel(engine::QUEUE);
     let (commands, orders) = mpsc::channel(engine::COMMANDS);
-    let mut ended = engine::start(turn, deliveries, orders, first_step)
+    let mut ended = engine::start(turn, arrivals, orders, first_step)
         .map_err(|e| Failure::failed(format!("cannot start the engine: {e}")))?;
 
     let showing = CancellationToken::new();
@@ -94,6 +104,7 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         }
         Err(error) => tracing::warn!("no control socket: {error}"),
     }
+    let mut deliveries = deliveries(couriers, &view, &commands, &stop)?;
     drop(commands);
 
     let mut sessions = JoinSet::new();
@@ -116,7 +127,6 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         };
         sessions.spawn(supervision::supervise(source, context, Arc::clone(&view.counts)));
     }
-    drop(intake);
     shown.spawn(ready::announce(
         page_address,
         listeners,
@@ -130,6 +140,10 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         _ = terminate.recv() => None,
         () = ending.cancelled() => None,
         result = &mut ended => Some(result),
+        // A loop ends early only where it failed inside.
+        Some(_) = deliveries.join_next() => {
+            return Err(Failure::failed("a delivery failed inside; what was acknowledged is safe"));
+        }
     };
     ready::tell_stopping();
     stop.cancel();
@@ -137,12 +151,8 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         result
     } else {
         tracing::info!("stopping");
-        let orderly = async {
-            while sessions.join_next().await.is_some() {}
-            ended.await
-        };
         tokio::select! {
-            result = orderly => result,
+            result = end_in_order(sessions, deliveries, intake, ended) => result,
             () = tokio::time::sleep(HARD_LIMIT) => {
                 return Err(Failure::failed("did not stop in time; what was acknowledged is safe"));
             }
@@ -160,4 +170,43 @@ async fn work(prepared: Prepared, ending: &CancellationToken) -> Result<(), Fail
         Ok(Err(fatal)) => Err(Failure::failed(fatal.to_string())),
         Err(_) => Err(Failure::failed("the engine failed inside; what was acknowledged is safe")),
     }
+}
+
+/// Starts the delivery loops.
+fn deliveries(
+    couriers: Vec<Standby>,
+    view: &View,
+    commands: &mpsc::Sender<Command>,
+    stop: &CancellationToken,
+) -> Result<JoinSet<()>, Failure> {
+    let mut deliveries = JoinSet::new();
+    for standby in couriers {
+        let courier = Courier::new(Parts {
+            standby,
+            snapshots: view.snapshots.clone(),
+            commands: commands.clone(),
+            clock: Arc::clone(&view.clock),
+            stop: stop.clone(),
+        })
+        .map_err(|e| Failure::failed(e.to_string()))?;
+        deliveries.spawn(courier.work());
+    }
+    Ok(deliveries)
+}
+
+/// Sources first, then deliveries, which still keep their cursors, then the engine.
+async fn end_in_order(
+    mut sessions: JoinSet<()>,
+    mut deliveries: JoinSet<()>,
+    intake: Intake,
+    ended: Ended,
+) -> Result<Result<(), Fatal>, RecvError> {
+    while sessions.join_next().await.is_some() {}
+    let all = async { while deliveries.join_next().await.is_some() {} };
+    if tokio::time::timeout(GOODBYE, all).await.is_err() {
+        tracing::warn!("a delivery did not end in time; some of it may be repeated");
+    }
+    // The engine ends when nobody can hand anything over.
+    drop(intake);
+    ended.await
 }

@@ -4,6 +4,7 @@
 use crate::clock::Clock;
 use crate::commands::Failure;
 use crate::counts::Counts;
+use crate::delivery::{Standby, standby};
 use crate::engine::core::Core;
 use crate::engine::pacing::Pacing;
 use crate::engine::restart::{Judge, PART, options};
@@ -38,6 +39,8 @@ pub struct Prepared {
     pub view: View,
     /// The sources with their durable suffixes.
     pub sources: Vec<(NamedSource, Arc<str>)>,
+    /// The delivery loops.
+    pub couriers: Vec<Standby>,
     /// The stations and channels.
     pub property: Arc<Property>,
     /// Who may speak for whom.
@@ -56,7 +59,7 @@ pub struct Prepared {
 /// Status 78 for token files that cannot be read, 1 for a history that cannot be opened,
 /// read or written.
 pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure> {
-    let Wired { settings, property, sources } = wired;
+    let Wired { settings, property, sources, forwarders } = wired;
     let settings = Arc::new(settings);
     let now = clock.now();
     let directory = &settings.history.directory;
@@ -109,11 +112,15 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
     };
     let (timekeeping, first_step) =
         Timekeeping::start(clock.as_ref(), history.last().map(|l| l.received.max(l.walked)));
-    let core = Core::standing(judge, history, rebuild);
+    let mut core = Core::standing(judge, history, rebuild);
 
     let kinds: Vec<(String, String)> =
         sources.iter().map(|s| (s.name.clone(), s.kind.to_owned())).collect();
-    let counts = Arc::new(Counts::new(Arc::clone(&property), Arc::clone(clock), &kinds));
+    let couriers =
+        standby::prepare(&mut core.history, forwarders, &property, now).map_err(Failure::failed)?;
+    let tallies = couriers.iter().map(|c| Arc::clone(&c.tally)).collect();
+    let counts = Counts::new(Arc::clone(&property), Arc::clone(clock), &kinds);
+    let counts = Arc::new(counts.with_forwarders(tallies));
     let first = Snapshot::empty(Arc::clone(&property), Arc::clone(&series), now);
     let (outlet, snapshots) = watch::channel(Arc::new(first));
     let stop = CancellationToken::new();
@@ -139,6 +146,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         first_step,
         view,
         sources: sources.into_iter().zip(suffixes).collect(),
+        couriers,
         property,
         credentials,
         clients,

@@ -3,6 +3,7 @@
 use crate::lines::diagnosis::Row;
 use crate::snapshot::{Snapshot, View};
 use adapters::port::State;
+use history::DeadLetter;
 use observation::property::InstrumentIndex;
 use observation::reading::decimal_text;
 use observation::{Property, StationIndex, Time};
@@ -18,11 +19,7 @@ pub fn document(view: &View) -> Value {
         .iter()
         .map(|source| {
             let current = source.now();
-            let (state, reason) = match current.state {
-                State::Up => ("up", String::new()),
-                State::Down(reason) => ("down", reason),
-                State::Fault(reason) => ("fault", reason),
-            };
+            let (state, reason) = words(current.state);
             json!({
                 "name": source.name,
                 "kind": source.kind,
@@ -50,7 +47,27 @@ pub fn document(view: &View) -> Value {
             .collect();
         Value::from(list)
     };
-    let mut document = assemble(&snapshot, now, &sources);
+    let forwarders: Vec<Value> = view
+        .counts
+        .forwarders()
+        .iter()
+        .map(|forwarder| {
+            let current = forwarder.now();
+            let (state, reason) = words(current.state);
+            let mut row = json!({
+                "name": forwarder.name,
+                "kind": forwarder.kind,
+                "state": state,
+                "reason": reason,
+                "since": current.since.to_string(),
+                "backlog": forwarder.backlog(&snapshot.history),
+                "delivered": forwarder.delivered(),
+            });
+            kept(&mut row, forwarder.given_up(), forwarder.dead(), &forwarder.letters());
+            row
+        })
+        .collect();
+    let mut document = assemble(&snapshot, now, &sources, &forwarders);
     if let Some(stations) = document.get_mut("stations").and_then(Value::as_array_mut) {
         for (index, station) in (0_u16..).zip(stations) {
             if let Some(station) = station.as_object_mut() {
@@ -64,8 +81,42 @@ pub fn document(view: &View) -> Value {
     document
 }
 
-/// The object from a snapshot and the rows of the sources.
-pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Value {
+fn words(state: State) -> (&'static str, String) {
+    match state {
+        State::Up => ("up", String::new()),
+        State::Down(reason) => ("down", reason),
+        State::Fault(reason) => ("fault", reason),
+    }
+}
+
+/// Adds what the store keeps of a forwarder to its row.
+pub(super) fn kept(row: &mut Value, given_up: u64, dead: u64, letters: &[DeadLetter]) {
+    let letters: Vec<Value> = letters
+        .iter()
+        .map(|l| {
+            json!({
+                "log": l.number,
+                "place": l.place,
+                "time": l.time.to_string(),
+                "status": l.status,
+                "answer": l.answer,
+            })
+        })
+        .collect();
+    if let Some(row) = row.as_object_mut() {
+        row.insert("given_up".to_owned(), json!(given_up));
+        row.insert("dead_letter_count".to_owned(), json!(dead));
+        row.insert("dead_letters".to_owned(), Value::from(letters));
+    }
+}
+
+/// The object from a snapshot and the rows of sources and forwarders.
+pub(super) fn assemble(
+    snapshot: &Snapshot,
+    now: Time,
+    sources: &[Value],
+    forwarders: &[Value],
+) -> Value {
     let property = &snapshot.property;
     let stations: Vec<Value> = (0_u16..)
         .zip(&property.stations)
@@ -89,11 +140,11 @@ pub(super) fn assemble(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Val
             json!({ "station": station, "reason": reason.word(), "count": count })
         })
         .collect();
-    let next = next(snapshot, now, sources);
+    let next = next(snapshot, now, sources, forwarders);
     json!({
         "stations": stations,
         "sources": sources,
-        "forwarders": [],
+        "forwarders": forwarders,
         "diagnoses": snapshot.diagnoses.iter().map(Row::from).collect::<Vec<Row<'_>>>(),
         "history": {
             "bytes": history.bytes,
@@ -139,7 +190,7 @@ fn instruments(
 }
 
 /// What a person should do next, most pressing first.
-fn next(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Vec<String> {
+fn next(snapshot: &Snapshot, now: Time, sources: &[Value], forwarders: &[Value]) -> Vec<String> {
     let mut next = Vec::new();
     if let Some(fault) = &snapshot.history.fault {
         next.push(format!("make room or mend the device of the history: {fault}"));
@@ -150,6 +201,21 @@ fn next(snapshot: &Snapshot, now: Time, sources: &[Value]) -> Vec<String> {
             "fault" => next.push(format!("mend source {}: {}", word("name"), word("reason"))),
             "down" => next.push(format!("look at source {}: {}", word("name"), word("reason"))),
             _ => {}
+        }
+    }
+    for forwarder in forwarders {
+        let word = |key: &str| forwarder.get(key).and_then(Value::as_str).unwrap_or_default();
+        let count = |key: &str| forwarder.get(key).and_then(Value::as_u64).unwrap_or(0);
+        let name = word("name");
+        match word("state") {
+            "fault" => next.push(format!("mend forwarder {name}: {}", word("reason"))),
+            "down" => next.push(format!("look at the receiver of {name}: {}", word("reason"))),
+            _ => {}
+        }
+        let dead = count("dead_letter_count");
+        if dead > 0 {
+            let noun = if dead == 1 { "reading" } else { "readings" };
+            next.push(format!("see why the receiver of {name} refused {dead} {noun} for good"));
         }
     }
     for (index, station) in (0_u16..).zip(&snapshot.property.stations) {

@@ -10,6 +10,7 @@ use super::Failure;
 use crate::arguments::Status;
 use crate::clock::{Clock as _, SystemClock};
 use crate::control::{self, Answer, Request, Word};
+use crate::delivery::tally::SHOWN_LETTERS;
 use crate::engine::restart;
 use crate::engine::standing::Standing;
 use crate::wiring;
@@ -72,13 +73,49 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
             })
         })
         .collect();
+    let forwarders = waiting(settings, &reader).map_err(failed)?;
     let mut snapshot = standing.without_processor(now);
     snapshot.diagnoses = crate::lines::diagnosis::open(reader.look()).map_err(failed)?.into();
-    let mut document = document::assemble(&snapshot, now, &sources);
+    let mut document = document::assemble(&snapshot, now, &sources, &forwarders);
     if let Some(next) = document.get_mut("next").and_then(Value::as_array_mut) {
         next.insert(0, json!("start isobarn: it is not running"));
     }
     Ok(document)
+}
+
+/// What the store keeps of the forwarders.
+fn waiting(
+    settings: &config::Settings,
+    reader: &history::Reader,
+) -> Result<Vec<Value>, history::ReadError> {
+    let look = reader.look();
+    let last = look.last()?.map_or(0, |l| l.number);
+    let mut rows = Vec::new();
+    for table in &settings.forwarders {
+        let cursor = look.cursor(&table.name)?.unwrap_or_default();
+        let mut ranges = cursor.gaps.clone();
+        ranges.push((cursor.delivered + 1, last));
+        let mut backlog = 0;
+        for (first, last) in ranges {
+            let mut from = first;
+            while from <= last {
+                let (count, next) = look.count_passing(from, last, 1_024)?;
+                backlog += count;
+                from = next;
+            }
+        }
+        let (letters, dead) = look.dead_letters(&table.name, SHOWN_LETTERS)?;
+        let mut row = json!({
+            "name": table.name,
+            "kind": table.kind,
+            "state": "down",
+            "reason": "isobarn is not running",
+            "backlog": backlog,
+        });
+        document::kept(&mut row, cursor.given_up, dead, &letters);
+        rows.push(row);
+    }
+    Ok(rows)
 }
 
 /// Length of the database and what lies beside it under its name.

@@ -21,6 +21,42 @@ fn age(seconds: f64) -> String {
     }
 }
 
+fn forwarders(document: &Value, out: &mut String) {
+    if !rows(document, "forwarders").is_empty() {
+        let _ = writeln!(out, "Forwarders");
+    }
+    for forwarder in rows(document, "forwarders") {
+        let count = |key: &str| forwarder.get(key).and_then(Value::as_u64).unwrap_or(0);
+        let reason = match word(forwarder, "reason") {
+            "" => String::new(),
+            reason => format!(": {reason}"),
+        };
+        let mut more = format!("{} waiting", count("backlog"));
+        for (key, noun) in [("given_up", "given up"), ("dead_letter_count", "refused for good")] {
+            if count(key) > 0 {
+                let _ = write!(more, ", {} {noun}", count(key));
+            }
+        }
+        let _ = writeln!(
+            out,
+            "  {:<16} {:<12} {}, {more}{reason}",
+            word(forwarder, "name"),
+            word(forwarder, "kind"),
+            word(forwarder, "state")
+        );
+        for letter in rows(forwarder, "dead_letters").iter().take(3) {
+            let number = |key: &str| letter.get(key).and_then(Value::as_u64).unwrap_or(0);
+            let _ = writeln!(
+                out,
+                "    record {} refused with {}: {}",
+                number("log"),
+                number("status"),
+                word(letter, "answer")
+            );
+        }
+    }
+}
+
 /// Renders the object of `status --json`.
 pub(super) fn render(document: &Value) -> String {
     let mut out = String::new();
@@ -96,6 +132,7 @@ pub(super) fn render(document: &Value) -> String {
             word(source, "state")
         );
     }
+    forwarders(document, &mut out);
     if let Some(history) = document.get("history") {
         let number = |key: &str| history.get(key).and_then(Value::as_u64).unwrap_or(0);
         let last = match word(history, "last_commit") {

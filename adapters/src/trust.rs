@@ -1,4 +1,4 @@
-//! TLS to a broker: rustls with ring, trusting the system's roots or one file.
+//! TLS to a broker or a receiver: rustls with ring, trusting the system's roots or one file.
 
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
@@ -10,7 +10,7 @@ use std::sync::Arc;
 ///
 /// # Errors
 /// A file that cannot be read or holds no certificate; a system without roots.
-pub(super) fn trust(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, String> {
+pub(crate) fn trust(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, String> {
     let mut roots = RootCertStore::empty();
     if let Some(path) = ca_file {
         let bad = |why: String| format!("`ca_file` {}: {why}", path.display());
@@ -26,7 +26,7 @@ pub(super) fn trust(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, String>
     } else {
         roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
         if roots.is_empty() {
-            return Err("this system has no trusted certificates; name the broker's in \
+            return Err("this system has no trusted certificates; name the ones to trust in \
                         `ca_file`, or install the system's package of certificates"
                 .to_owned());
         }

@@ -1,0 +1,17 @@
+//! What readings are passed on by.
+//!
+//! A new kind is one folder, one `mod` line and one entry in [`KINDS`].
+
+mod checks;
+mod client;
+pub mod http;
+mod lines;
+pub mod port;
+pub mod rules;
+mod senml;
+mod template;
+
+use port::Kind;
+
+/// All kinds of forwarders.
+pub const KINDS: &[Kind] = &[http::KIND];

@@ -1,0 +1,228 @@
+//! What every forwarder is given and what it owes.
+//!
+//! A forwarder packs readings into *pieces* and makes one *attempt* at a time, which ends
+//! with a *verdict* on each piece. It never sleeps, never repeats and keeps nothing that
+//! would have to outlive the process: the one delivery loop owns back-off, splitting,
+//! pacing, time-outs and the durable cursor.
+
+use super::rules::Rules;
+use bytes::Bytes;
+use futures_util::future::BoxFuture;
+use observation::{Property, Reading, Series, SeriesIndex, Time};
+use std::fmt;
+use std::ops::Range;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// A series as receivers see it.
+#[derive(Clone, Debug)]
+pub struct SeriesName {
+    /// What it is.
+    pub series: Series,
+    /// Its unit.
+    pub unit: String,
+    /// Decimals of its steps.
+    pub decimals: u8,
+    /// The number by which the history has always known it.
+    pub number: u32,
+}
+
+/// Where readings come from.
+#[derive(Clone, Debug)]
+pub struct Origin {
+    /// The property's UUID.
+    pub id: Arc<str>,
+    /// The property.
+    pub property: Arc<Property>,
+    /// All series, by [`SeriesIndex`].
+    pub series: Arc<[SeriesName]>,
+}
+
+impl Origin {
+    /// The series of a reading.
+    pub fn series(&self, index: SeriesIndex) -> Option<&SeriesName> {
+        self.series.get(index.0 as usize)
+    }
+}
+
+/// A reading on its way out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Outgoing {
+    /// Log number of the record that makes it known.
+    pub number: u64,
+    /// Its place among the record's readings; none for one of a revised range.
+    pub place: Option<u32>,
+    /// The reading.
+    pub reading: Reading,
+}
+
+/// The identity of a reading for receivers: the same at every attempt.
+pub struct Identity<'a>(pub &'a Origin, pub &'a Outgoing);
+
+impl fmt::Display for Identity<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self(origin, Outgoing { number, place, reading }) = self;
+        write!(f, "{}/{number}/", origin.id)?;
+        if let Some(place) = place {
+            return write!(f, "{place}");
+        }
+        let series = origin.series(reading.series).map_or(0, |s| s.number);
+        write!(f, "{series}-{}", reading.time.0)
+    }
+}
+
+/// One thing to send, made of neighbouring readings.
+#[derive(Clone, Debug, Default)]
+pub struct Piece {
+    /// Where it goes, in the words of the kind: a URL, a topic, the name of a file.
+    pub place: String,
+    /// What is sent.
+    pub body: Bytes,
+    /// Which of the readings given it holds.
+    pub readings: Range<usize>,
+    /// Whether it holds the newest of its series so far, for a kind that keeps such.
+    pub newest: bool,
+    /// Why it cannot be sent at all; the loop refuses it without an attempt.
+    pub fault: Option<String>,
+}
+
+/// What became of a piece.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// The receiver has it.
+    Delivered,
+    /// The receiver will never take it as it is. Of several readings only some may be the
+    /// reason: the loop splits them. A single one becomes a dead letter.
+    Refused {
+        /// The receiver's status; 0 where it has none.
+        status: u16,
+        /// Its answer, shortened to [`LONGEST_ANSWER`] bytes.
+        answer: String,
+    },
+    /// Nothing is wrong with the readings, but a person must mend something: credentials,
+    /// an address. Nothing is lost meanwhile.
+    Paused {
+        /// The receiver's status; 0 where it has none.
+        status: u16,
+        /// What to mend; names the receiver.
+        reason: String,
+    },
+    /// Another time.
+    Later {
+        /// How long the receiver asks to be left alone.
+        after: Option<Duration>,
+        /// Whether it said that there were too many.
+        too_fast: bool,
+        /// Why; names the receiver.
+        reason: String,
+    },
+}
+
+/// Longest answer of a receiver that is kept, in bytes.
+pub const LONGEST_ANSWER: usize = 200;
+
+impl Verdict {
+    /// Another time, without more to say than why.
+    pub fn later(reason: impl Into<String>) -> Self {
+        Self::Later { after: None, too_fast: false, reason: reason.into() }
+    }
+
+    /// Somebody must mend something.
+    pub fn paused(reason: impl Into<String>) -> Self {
+        Self::Paused { status: 0, reason: reason.into() }
+    }
+
+    /// Refused for good.
+    pub fn refused(status: u16, answer: &str) -> Self {
+        Self::Refused { status, answer: shortened(answer) }
+    }
+}
+
+/// The first [`LONGEST_ANSWER`] bytes of what a receiver said, in one line.
+pub fn shortened(answer: &str) -> String {
+    let mut short = String::new();
+    for character in answer.trim().chars() {
+        let character = if character.is_control() { ' ' } else { character };
+        if short.len() + character.len_utf8() > LONGEST_ANSWER {
+            break;
+        }
+        short.push(character);
+    }
+    short
+}
+
+/// What a connection is given.
+#[derive(Clone)]
+pub struct Context {
+    /// Where readings come from.
+    pub origin: Origin,
+    /// A durable text for this forwarder, made once at random; a client identifier ends
+    /// with it.
+    pub suffix: Arc<str>,
+}
+
+/// A way to a receiver. Dropped after an attempt that ran out of time, and whenever the
+/// program stops.
+pub trait Link: Send {
+    /// Makes one attempt: the verdicts on the pieces, in order. Pieces without a verdict
+    /// count as not tried.
+    fn attempt<'a>(&'a mut self, pieces: &'a [Piece]) -> BoxFuture<'a, Vec<Verdict>>;
+}
+
+/// A forwarder: something that takes readings.
+pub trait Forwarder: Send + Sync {
+    /// The keys that all kinds have.
+    fn rules(&self) -> &Rules;
+    /// Packs readings, in their order; together the pieces hold each reading once, or
+    /// not at all where the kind has no way to say it. Neither input nor output.
+    fn prepare(&self, origin: &Origin, readings: &[Outgoing], newest: &mut Newest) -> Vec<Piece>;
+    /// A new link. Nothing is opened before its first attempt.
+    fn link(&self, context: &Context) -> Box<dyn Link>;
+}
+
+/// The newest time of each series that was prepared so far, since the process began.
+#[derive(Clone, Debug, Default)]
+pub struct Newest(Vec<Option<Time>>);
+
+impl Newest {
+    /// Takes up a reading; whether no later one of its series was seen.
+    pub fn see(&mut self, reading: &Reading) -> bool {
+        let place = reading.series.0 as usize;
+        if self.0.len() <= place {
+            self.0.resize(place + 1, None);
+        }
+        match self.0.get_mut(place) {
+            Some(newest) if newest.is_none_or(|n| n <= reading.time) => {
+                *newest = Some(reading.time);
+                true
+            }
+            _ => false,
+        }
+    }
+}
+
+/// Makes a forwarder out of its table, or tells everything that is wrong with it.
+pub type Build =
+    fn(&config::AdapterTable, &Arc<Property>) -> Result<Box<dyn Forwarder>, Vec<config::Fault>>;
+
+/// What makes a forwarder of one kind out of its table.
+pub struct Kind {
+    /// The table's name.
+    pub name: &'static str,
+    /// Decodes the table, checks it against the property, and reports every fault.
+    pub build: Build,
+    /// A table that `check` accepts, used by the contract test.
+    pub example: &'static str,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_answer_is_cut_at_a_character_and_stays_one_line() {
+        assert_eq!(shortened(" no\nsuch\tthing "), "no such thing");
+        let long = shortened(&"é".repeat(500));
+        assert_eq!(long.len(), LONGEST_ANSWER);
+    }
+}

@@ -1,0 +1,302 @@
+//! Readings passed on: everything that was logged arrives, whatever a receiver does.
+
+use crate::settings::{token, write};
+use isobarn_tests::backlog::{self, Backlog};
+use isobarn_tests::program::{Program, command, export};
+use isobarn_tests::push::Client;
+use isobarn_tests::sink::{Answer, Sink};
+use isobarn_tests::wait::until;
+use observation::Span;
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+const SMALL: Backlog = Backlog { records: 300, readings: 8, step: Span::seconds(10) };
+
+/// Settings with one receiver; `more` are its other keys.
+fn receiver(folder: &Path, sink: &Sink, more: &str) -> std::path::PathBuf {
+    let table = format!("\n[forward.http.archive]\nurl = \"http://{}/in\"\n{more}\n", sink.address);
+    write(folder, &table)
+}
+
+fn status(settings: &Path) -> Value {
+    let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    document["forwarders"][0].clone()
+}
+
+fn drained(settings: &Path) {
+    until("an empty backlog", || (status(settings)["backlog"] == 0).then_some(()));
+}
+
+/// What was delivered, by identity; how many came more than once; in order or not.
+fn delivered(sink: &Sink) -> (BTreeMap<String, Value>, usize, bool) {
+    let (mut all, mut twice, mut ordered) = (BTreeMap::new(), 0, true);
+    let mut last = (0_u64, 0_u64);
+    for line in sink.lines() {
+        let mut line: Value = serde_json::from_str(&line).unwrap();
+        let id = line.as_object_mut().unwrap().remove("id").unwrap();
+        let id = id.as_str().unwrap().to_owned();
+        let mut parts = id.rsplit('/').map(|p| p.parse::<u64>().unwrap_or(0));
+        let place = parts.next().unwrap();
+        let key = (parts.next().unwrap(), place);
+        ordered &= key > last;
+        last = key;
+        twice += usize::from(all.insert(id, line.clone()).is_some_and(|old| {
+            assert_eq!(old, line, "one identity, two readings");
+            true
+        }));
+    }
+    (all, twice, ordered)
+}
+
+/// The delivered set is the logged set.
+fn same_as_logged(settings: &Path, all: &BTreeMap<String, Value>) {
+    let sent: BTreeSet<String> = all.values().map(ToString::to_string).collect();
+    let logged: BTreeSet<String> = export(settings, &["--from", "2020-01-01T00:00:00Z"])
+        .lines()
+        .map(|line| serde_json::from_str::<Value>(line).unwrap().to_string())
+        .collect();
+    assert!(!logged.is_empty());
+    assert_eq!(sent.len(), all.len(), "one reading, two identities");
+    assert_eq!(logged.difference(&sent).next(), None, "logged and not delivered");
+    assert_eq!(sent.difference(&logged).next(), None, "delivered and not logged");
+}
+
+fn push(program: &Program, client: &Client, value: f64) {
+    let body = format!("[{{\"n\":\"orchard/t\",\"v\":{value}}}]");
+    assert_eq!(client.senml(program.address("push"), token("orchard"), &body).status, 204);
+}
+
+#[test]
+fn a_backlog_and_what_comes_live_arrive_once_in_order_and_not_again_after_a_restart() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::willing();
+    let settings = receiver(folder.path(), &sink, "");
+    backlog::write(&settings, SMALL);
+    let client = Client::new();
+    let program = Program::run(&settings);
+    push(&program, &client, 11.5);
+    drained(&settings);
+    let metrics = client.get(program.address("http"), "/metrics").body;
+    let count = sink.lines().len();
+    assert!(
+        metrics.contains(&format!(
+            "isobarn_forwarder_delivered_total{{forwarder=\"archive\"}} {count}"
+        )),
+        "{count}: {metrics}"
+    );
+    assert_eq!(program.terminate().0, Some(0));
+    let program = Program::run(&settings);
+    push(&program, &client, 12.5);
+    until("the second push", || sink.lines().iter().any(|l| l.contains("12.5")).then_some(()));
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let (all, twice, ordered) = delivered(&sink);
+    println!("{} delivered, {twice} twice", all.len());
+    assert_eq!((twice, ordered), (0, true));
+    same_as_logged(&settings, &all);
+    let first = &sink.taken()[0];
+    assert!(first.line.starts_with("POST /in "), "{}", first.line);
+    assert!(first.headers.contains(&("content-type".into(), "application/x-ndjson".into())));
+}
+
+#[test]
+fn one_bad_reading_is_found_told_and_does_not_block_the_others() {
+    let folder = tempfile::tempdir().unwrap();
+    let bad = |body: &str| body.lines().any(|l| l.contains("/100/3\""));
+    let sink = Sink::start(move |request| {
+        if bad(&request.body) {
+            return Answer::Status(422, "", "no such thing");
+        }
+        Answer::Status(200, "", "taken")
+    });
+    let settings = receiver(folder.path(), &sink, "");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    drained(&settings);
+    let row = until("the dead letter", || {
+        let row = status(&settings);
+        (row["dead_letter_count"] == 1).then_some(row)
+    });
+    assert_eq!(row["dead_letters"][0]["log"], 100, "{row}");
+    assert_eq!(row["dead_letters"][0]["status"], 422);
+    assert_eq!(row["dead_letters"][0]["answer"], "no such thing");
+    assert_eq!(program.terminate().0, Some(0));
+    assert_eq!(status(&settings)["dead_letter_count"], 1, "it is kept");
+    let (all, twice, ordered) = delivered(&sink);
+    assert_eq!((all.len(), twice, ordered), (300 * 8 - 1, 0, true));
+}
+
+#[test]
+fn refused_credentials_pause_and_tell_and_lose_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::start(|_| Answer::Status(401, "", "who are you"));
+    std::fs::write(folder.path().join("archive.secret"), "a-word-of-its-own\n").unwrap();
+    let settings = receiver(folder.path(), &sink, "token_file = \"archive.secret\"");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    let row = until("the fault", || {
+        let row = status(&settings);
+        (row["state"] == "fault").then_some(row)
+    });
+    assert!(row["reason"].as_str().unwrap().contains("401"), "{row}");
+    assert_eq!(row["backlog"], 2_400);
+    let health = Client::new().get(program.address("http"), "/health");
+    assert_eq!(health.status, 200);
+    assert!(health.body.contains("forwarder archive"), "{}", health.body);
+    sink.script(|_| Answer::Status(200, "", ""));
+    drained(&settings);
+    let (_, said) = program.terminate();
+    assert!(!said.contains("a-word-of-its-own"), "{said}");
+    let (all, twice, _) = delivered(&sink);
+    assert_eq!(twice, 0);
+    same_as_logged(&settings, &all);
+    let authorization = ("authorization".to_owned(), "Bearer a-word-of-its-own".to_owned());
+    assert!(sink.taken()[0].headers.contains(&authorization));
+}
+
+#[test]
+fn dropped_connections_errors_and_silence_only_delay() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut turn = 0;
+    let sink = Sink::start(move |_| {
+        turn += 1;
+        match turn {
+            2 => Answer::Drop,
+            4 => Answer::Status(500, "", "out of order"),
+            6 => Answer::After(Duration::from_secs(3)),
+            _ => Answer::Status(200, "", ""),
+        }
+    });
+    let settings = receiver(folder.path(), &sink, "timeout = \"1 s\"\nbatch = 500");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    // What was answered too late came twice, under the same identity.
+    until("the late answer", || sink.asked().iter().filter(|a| a.1 == 200).nth(5).map(drop));
+    let (all, twice, _) = delivered(&sink);
+    assert!(twice <= 500, "{twice}");
+    same_as_logged(&settings, &all);
+}
+
+#[test]
+fn too_many_requests_are_answered_with_patience() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = (Instant::now(), 0);
+    // Ten requests in two seconds; whoever asks for more is sent away for a second.
+    let sink = Sink::start(move |_| {
+        if window.0.elapsed() > Duration::from_secs(2) {
+            window = (Instant::now(), 0);
+        }
+        window.1 += 1;
+        if window.1 > 10 {
+            return Answer::Status(429, "Retry-After: 1\r\n", "slowly");
+        }
+        Answer::Status(200, "", "")
+    });
+    let settings = receiver(folder.path(), &sink, "batch = 50");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let asked = sink.asked();
+    let refused = asked.iter().filter(|a| a.1 == 429).count();
+    for pair in asked.windows(2).filter(|p| p[0].1 == 429) {
+        let pause = pair[1].0 - pair[0].0;
+        assert!(pause >= Duration::from_secs(1), "asked again after {pause:?}");
+    }
+    println!("{} requests, {refused} of them too many", asked.len());
+    assert!(refused * 5 <= asked.len(), "{refused} of {}", asked.len());
+    let (all, twice, ordered) = delivered(&sink);
+    assert_eq!((twice, ordered), (0, true));
+    same_as_logged(&settings, &all);
+}
+
+#[test]
+fn a_receiver_that_fails_for_old_readings_does_not_block_the_new() {
+    let folder = tempfile::tempdir().unwrap();
+    let limit = (backlog::now() - Span::minutes(30)).to_string();
+    let sink = Sink::start(move |request| {
+        let old = request.body.lines().any(|line| {
+            let line: Value = serde_json::from_str(line).unwrap();
+            *line["time"].as_str().unwrap() < *limit
+        });
+        Answer::Status(if old { 500 } else { 200 }, "", "")
+    });
+    let settings = receiver(folder.path(), &sink, "oldest_reading = \"29 min\"");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    drained(&settings);
+    let row = status(&settings);
+    let given_up = row["given_up"].as_u64().unwrap();
+    let (all, twice, _) = delivered(&sink);
+    println!("{given_up} given up, {} delivered", all.len());
+    assert_eq!(twice, 0);
+    assert_eq!(given_up + all.len() as u64, 2_400);
+    assert!(given_up > 1_000 && all.len() > 1_000, "{given_up}");
+    assert_eq!(program.terminate().0, Some(0));
+    assert_eq!(status(&settings)["given_up"], given_up, "it is kept");
+}
+
+#[test]
+fn new_readings_go_first_where_asked_and_the_gap_is_filled() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::willing();
+    let more = "live_first = true\ncatch_up_rate = 500\nbatch = 100";
+    let settings = receiver(folder.path(), &sink, more);
+    backlog::write(&settings, SMALL);
+    let client = Client::new();
+    let program = Program::run(&settings);
+    push(&program, &client, 33.25);
+    until("the new reading", || sink.lines().iter().any(|l| l.contains("33.25")).then_some(()));
+    let before = sink.lines().len();
+    assert!(before < 1_500, "the new one waited behind {before}");
+    assert_eq!(program.terminate().0, Some(0));
+    let program = Program::run(&settings);
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let (all, twice, _) = delivered(&sink);
+    println!("{before} before the new one; {twice} twice over a stop");
+    assert!(twice <= 100, "one batch may be under way at a stop: {twice}");
+    same_as_logged(&settings, &all);
+}
+
+#[test]
+fn a_mute_receiver_does_not_hold_up_the_end() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::start(|_| Answer::After(Duration::from_secs(60)));
+    let settings = receiver(folder.path(), &sink, "");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    until("an attempt", || sink.script_was_asked().then_some(()));
+    let began = Instant::now();
+    assert_eq!(program.terminate().0, Some(0));
+    assert!(began.elapsed() < Duration::from_secs(4), "{:?}", began.elapsed());
+    assert_eq!(status(&settings)["backlog"], 2_400);
+}
+
+#[test]
+fn templates_feed_a_receiver_that_wants_a_query() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::willing();
+    std::fs::write(folder.path().join("key"), "k&1\n").unwrap();
+    let table = format!(
+        "\n[forward.http.query]\nurl = \"http://{}/put?key={{{{ secret | urlencode }}}}\
+         &at={{{{ reading.time | strftime('%Y-%m-%d %H:%M') | urlencode }}}}\
+         &t={{{{ reading | convert('[degF]') }}}}\"\n\
+         method = \"GET\"\npayload = \"none\"\nsecret_file = \"key\"\n\
+         stations = [\"orchard\"]\nquantities = [\"air_temperature\"]\n",
+        sink.address
+    );
+    let settings = write(folder.path(), &table);
+    let client = Client::new();
+    let program = Program::run(&settings);
+    push(&program, &client, 10.0);
+    let line = until("the request", || sink.taken().first().map(|r| r.line.clone()));
+    assert!(line.starts_with("GET /put?key=k%261&at=20"), "{line}");
+    assert!(line.contains("&t=50") && line.contains("%20"), "{line}");
+    assert_eq!(program.terminate().0, Some(0));
+}

@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [http|mqtt|inlet|catch-up|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|http|mqtt|inlet|catch-up|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -19,6 +19,7 @@
 )]
 
 mod catch_up;
+mod formulas;
 mod http;
 mod idle;
 mod inlet;
@@ -42,6 +43,12 @@ fn main() {
     let wanted = |name: &str| {
         arguments.iter().any(|a| a == name) || (arguments.is_empty() && name != "idle")
     };
+    if wanted("formulas") {
+        formulas::compare();
+    }
+    if arguments == ["formulas"] {
+        return;
+    }
     println!("program: {}", isobarn_tests::program::binary().display());
     if wanted("http") {
         http::compare();

@@ -10,6 +10,8 @@ convention (water or ice below freezing, which saturation formula, which mean), 
 formula is asked for in one convention, named in the comment beside it.
 """
 
+import math
+import warnings
 from importlib.metadata import version
 from itertools import product
 
@@ -18,8 +20,11 @@ import numpy
 import pandas
 import psychrolib
 import pvlib
+import pyet
+import refet
 from metpy.units import units
 
+warnings.simplefilter("ignore")
 psychrolib.SetUnitSystem(psychrolib.SI)
 
 
@@ -127,5 +132,48 @@ def sun():
     row("incidence", [50.111622, 194.340241], pvlib.irradiance.aoi(30, 170, 50.111622, 194.340241), "pvlib")
 
 
-for part in [humidity, pressure, comfort, wind, sun]:
+def crops():
+    # FAO-56 throughout, vapour pressure and radiation given.
+    days = [(21.5, 12.3, 1.409, 2.078, 22.07, 50.8, 100, 187), (34.8, 25.6, 2.85, 2.0, 22.65, 13.73, 2, 105), (8.1, -2.4, 0.52, 3.7, 5.2, 47.1, 640, 40), (40.2, 22.9, 0.95, 4.4, 27.8, -31.4, 310, 12)]
+    for highest, lowest, vapour, wind_, radiation, latitude, elevation, day in days:
+        at = pandas.DatetimeIndex(["2025-01-01"]) + pandas.Timedelta(days=day - 1)
+        series = lambda value: pandas.Series([float(value)], index=at)
+        et = pyet.pm_fao56(
+            series((highest + lowest) / 2), series(wind_), rs=series(radiation), tmax=series(highest),
+            tmin=series(lowest), ea=series(vapour), elevation=elevation, lat=math.radians(latitude),
+        ).iloc[0]
+        row("evapotranspiration-day", [highest, lowest, vapour, wind_, radiation, latitude, elevation, day], et, "pyet")
+        ra = pyet.extraterrestrial_r(at, math.radians(latitude))
+        row("extraterrestrial", [latitude, day], numpy.asarray(ra).ravel()[0], "pyet")
+        h = pyet.hargreaves(
+            series((highest + lowest) / 2), series(highest), series(lowest), lat=math.radians(latitude), method=0
+        ).iloc[0]
+        # Its latent heat follows the temperature, the paper's is 2.45 MJ/kg.
+        h *= pyet.calc_lambda((highest + lowest) / 2) / 2.45
+        row("hargreaves", [highest, lowest, latitude, day], h, "pyet")
+    # The standardized hourly equation of ASCE has another resistance by day (0.24 for 0.34)
+    # and 2.042e-10 for 2.043e-10.
+    for t, u, v, r, hour in [(38.0, 52, 3.3, 2.45, 15), (22.0, 70, 1.2, 1.4, 11), (29.5, 35, 5.0, 2.9, 13)]:
+        vapour = 0.6108 * math.exp(17.27 * t / (t + 237.3)) * u / 100
+        hourly = refet.Hourly(
+            tmean=t, rs=r, uz=v, zw=2, elev=8, lat=16.217, lon=-16.25, doy=274, time=hour, ea=vapour, method="asce",
+        )
+        row("extraterrestrial-hour", [16.217, -16.25, 274, hour + 0.5], hourly.ra[0], "refet")
+        # The library's parts in the paper's equation 53.
+        wet = hourly.psy[0] * hourly.u2[0]
+        slope = hourly.es_slope[0]
+        et = (0.408 * slope * 0.9 * hourly.rn[0] + 37 / (t + 273) * wet * hourly.vpd[0]) / (
+            slope + hourly.psy[0] + 0.34 * wet
+        )
+        row("evapotranspiration-hour", [t, u, v, r, hourly.ra[0], 8], et, "refet")
+
+
+def reports():
+    # metpy adds 0.3 hPa for the height of the barometer above the runway; not here.
+    for setting, elevation in [(1011.51, 2), (1018.29, 160), (1015.92, 267), (1016.93, 546)]:
+        p = metpy.calc.altimeter_to_station_pressure(setting * units.hPa, elevation * units.m)
+        row("station-pressure", [setting, elevation], p.m_as("hPa") - 0.3, "metpy")
+
+
+for part in [humidity, pressure, comfort, wind, sun, crops, reports]:
     part()

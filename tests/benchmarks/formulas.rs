@@ -1,0 +1,308 @@
+//! The formulas over a million values, against the same formulas in plain numpy and
+//! against `MetPy` with units (`formulas.py`), in turns in the same run.
+
+use crate::measure::{median, pairs};
+use meteorology::saturation::{self, Method, Phase};
+use meteorology::validity::Valid;
+use meteorology::{comfort, humidity, pressure, sun, wind};
+use std::collections::BTreeMap;
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::time::{Duration, Instant};
+
+const COUNT: usize = 1_000_000;
+
+/// Name, inputs, how far the result may lie from numpy's, how many values each of the
+/// three takes, and our loop.
+struct Case {
+    name: &'static str,
+    inputs: &'static [&'static str],
+    apart: f64,
+    counts: [usize; 2],
+    ours: fn(&[&[f64]], &mut [f64]),
+}
+
+/// Fills `out` value by value; what is out of range is not a number.
+macro_rules! each {
+    (|$($input:ident),+| $value:expr) => {
+        |inputs: &[&[f64]], out: &mut [f64]| {
+            let [$($input),+] = inputs else { panic!("inputs") };
+            for (place, out) in out.iter_mut().enumerate() {
+                $(let $input = $input[place];)+
+                let value: Valid = $value;
+                *out = value.unwrap_or(f64::NAN);
+            }
+        }
+    };
+}
+
+const ALL: [usize; 2] = [COUNT, COUNT];
+const WMO: Method = Method::Wmo8;
+
+const CASES: &[Case] = &[
+    Case {
+        name: "saturation vapour pressure",
+        inputs: &["t"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t| saturation::pressure(WMO, Phase::Water, t)),
+    },
+    Case {
+        name: "dew point",
+        inputs: &["t", "u"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, u| humidity::dew_point(WMO, t, u)),
+    },
+    Case {
+        name: "relative humidity",
+        inputs: &["t", "td"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, td| humidity::humidity_from_dew_point(WMO, t, td)),
+    },
+    // MetPy integrates along a pseudo-adiabat: 2000 values.
+    Case {
+        name: "wet bulb",
+        inputs: &["t", "u", "p"],
+        apart: 1e-6,
+        counts: [COUNT, 2_000],
+        ours: each!(|t, u, p| humidity::wet_bulb(WMO, t, u, p)),
+    },
+    Case {
+        name: "mixing ratio",
+        inputs: &["e", "p"],
+        apart: 1e-12,
+        counts: ALL,
+        ours: each!(|e, p| humidity::mixing_ratio(humidity::MASS_RATIO, e, p)),
+    },
+    Case {
+        name: "virtual temperature",
+        inputs: &["t", "w"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, w| humidity::virtual_temperature(t, w)),
+    },
+    Case {
+        name: "air density",
+        inputs: &["t", "e", "p"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, e, p| humidity::air_density(t, e, p)),
+    },
+    Case {
+        name: "sea-level pressure",
+        inputs: &["p", "t", "e", "h"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|p, t, e, h| pressure::sea_level(p, t, e, h)),
+    },
+    Case {
+        name: "altimeter setting",
+        inputs: &["p", "h"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|p, h| pressure::altimeter_setting(p, h)),
+    },
+    Case {
+        name: "heat index",
+        inputs: &["warm", "u"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, u| comfort::heat_index(t, u)),
+    },
+    Case {
+        name: "wind chill",
+        inputs: &["cold", "fresh"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, v| comfort::wind_chill(t, v)),
+    },
+    Case {
+        name: "apparent temperature",
+        inputs: &["warm", "u", "fresh"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|t, u, v| comfort::apparent_temperature(t, u, v)),
+    },
+    Case {
+        name: "east wind",
+        inputs: &["fresh", "d"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|v, d| Ok(wind::components(v, d).0)),
+    },
+    Case {
+        name: "wind direction",
+        inputs: &["east", "north"],
+        apart: 1e-9,
+        counts: ALL,
+        ours: each!(|u, v| Ok(wind::direction_of(u, v).unwrap_or(f64::NAN))),
+    },
+    // pvlib on numpy; 20 000 values.
+    Case {
+        name: "zenith of the sun",
+        inputs: &["time", "latitude", "longitude"],
+        apart: 1e-6,
+        counts: [20_000, 20_000],
+        ours: each!(|time, latitude, longitude| {
+            let place = sun::Place {
+                latitude,
+                longitude,
+                elevation: 0.0,
+                pressure: 1013.25,
+                temperature: 15.0,
+            };
+            Ok(sun::position(time, 67.0, &place).zenith)
+        }),
+    },
+];
+
+/// Inputs by name: even over the range in which every formula that takes them holds.
+fn inputs() -> BTreeMap<&'static str, Vec<f64>> {
+    let mut random = fastrand::Rng::with_seed(54);
+    let mut even = |low: f64, high: f64| -> Vec<f64> {
+        (0..COUNT).map(|_| low + (high - low) * random.f64()).collect()
+    };
+    let t = even(-15.0, 40.0);
+    let below = even(0.5, 15.0);
+    let td = t.iter().zip(&below).map(|(t, below)| t - below).collect();
+    let mut inputs = BTreeMap::from([("t", t), ("td", td)]);
+    for (name, low, high) in [
+        ("u", 20.0, 100.0),
+        ("p", 850.0, 1050.0),
+        ("e", 1.0, 40.0),
+        ("w", 0.0, 0.03),
+        ("h", 0.0, 700.0),
+        ("warm", 20.0, 45.0),
+        ("cold", -40.0, 9.0),
+        ("fresh", 1.5, 25.0),
+        ("d", 0.0, 360.0),
+        ("east", -20.0, 20.0),
+        ("north", -20.0, 20.0),
+        ("time", 1.6e9, 1.9e9),
+        ("latitude", 54.0, 54.0),
+        ("longitude", -2.0, -2.0),
+    ] {
+        inputs.insert(name, even(low, high));
+    }
+    inputs
+}
+
+struct Peer {
+    child: Child,
+    requests: ChildStdin,
+    answers: BufReader<ChildStdout>,
+}
+
+impl Peer {
+    fn start(folder: &Path) -> Self {
+        let python = std::env::var("ISOBARN_TESTS_PYTHON").unwrap_or_else(|_| "python3".into());
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/benchmarks/formulas.py");
+        let mut child = Command::new(&python)
+            .arg(script)
+            .arg(folder)
+            // One thread, as ours.
+            .env("OMP_NUM_THREADS", "1")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("Python with the packages of tests/outside/requirements.txt");
+        let requests = child.stdin.take().expect("a pipe");
+        let answers = BufReader::new(child.stdout.take().expect("a pipe"));
+        Self { child, requests, answers }
+    }
+
+    /// Seconds a million values; none where the library lacks the formula.
+    fn take(&mut self, library: &str, case: &Case, count: usize) -> Option<f64> {
+        let names = case.inputs.join("\t");
+        writeln!(self.requests, "{library}\t{}\t{count}\t{names}", case.name).expect("a live peer");
+        let mut line = String::new();
+        self.answers.read_line(&mut line).expect("a live peer");
+        line.trim().parse::<f64>().ok().map(|seconds| per_million(seconds, count))
+    }
+}
+
+fn per_million(seconds: f64, count: usize) -> f64 {
+    seconds * 1e6 / count as f64
+}
+
+/// Our seconds a million values.
+fn ours(case: &Case, arrays: &[&[f64]], out: &mut [f64]) -> f64 {
+    let started = Instant::now();
+    (case.ours)(arrays, out);
+    std::hint::black_box(&out);
+    per_million(started.elapsed().as_secs_f64(), out.len())
+}
+
+fn largest_difference(folder: &Path, out: &[f64]) -> f64 {
+    let bytes = std::fs::read(folder.join("result.f64")).expect("a result");
+    let theirs = bytes.as_chunks::<8>().0.iter().map(|b| f64::from_le_bytes(*b));
+    let apart = out.iter().zip(theirs).map(|(a, b)| (a - b).abs());
+    apart.fold(0.0, |most, apart| if apart.is_nan() { f64::INFINITY } else { most.max(apart) })
+}
+
+/// All derived quantities of a station and a minute.
+fn chain(inputs: &BTreeMap<&'static str, Vec<f64>>) -> Duration {
+    let started = Instant::now();
+    let mut sum = 0.0;
+    let (pressures, winds) = (&inputs["p"], &inputs["fresh"]);
+    let air = inputs["t"].iter().zip(&inputs["u"]).zip(pressures.iter().zip(winds));
+    for ((&t, &u), (&p, &wind)) in air {
+        let values = || -> Valid {
+            let vapour = humidity::vapour_pressure(WMO, t, u)?;
+            let mixed = humidity::mixing_ratio(humidity::MASS_RATIO, vapour, p)?;
+            Ok(humidity::dew_point(WMO, t, u)?
+                + humidity::wet_bulb(WMO, t, u, p)?
+                + humidity::absolute_humidity(vapour, t)?
+                + humidity::virtual_temperature(t, mixed)?
+                + humidity::air_density(t, vapour, p)?
+                + pressure::sea_level(p, t, vapour, 212.0)?
+                + pressure::altimeter_setting(p, 212.0)?
+                + comfort::apparent_temperature(t, u, wind)?
+                + comfort::heat_index(t, u).or_else(|_| comfort::wind_chill(t, wind)).unwrap_or(t))
+        };
+        sum += values().unwrap_or(f64::NAN);
+    }
+    std::hint::black_box(sum);
+    started.elapsed()
+}
+
+/// Prints the table.
+pub(crate) fn compare() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let inputs = inputs();
+    for (name, values) in &inputs {
+        let bytes: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
+        std::fs::write(folder.path().join(format!("{name}.f64")), bytes).expect("a file");
+    }
+    let mut peer = Peer::start(folder.path());
+    println!(
+        "| formula | ours, ms a million | numpy, ms | numpy / ours | MetPy, ms | MetPy / ours |"
+    );
+    println!("|---|---|---|---|---|---|");
+    for case in CASES {
+        let [plain, with_units] = case.counts;
+        let arrays: Vec<&[f64]> = case.inputs.iter().map(|name| &inputs[name][..plain]).collect();
+        let mut out = vec![0.0; plain];
+        let mut rows: [Vec<f64>; 3] = Default::default();
+        for _ in 0..pairs() {
+            rows[0].push(ours(case, &arrays, &mut out));
+            rows[1].extend(peer.take("numpy", case, plain));
+            let apart = largest_difference(folder.path(), &out);
+            assert!(apart <= case.apart, "{}: apart by {apart:e}", case.name);
+            rows[2].extend(peer.take("metpy", case, with_units));
+        }
+        let [here, numpy, metpy] = rows.map(|row| (!row.is_empty()).then(|| median(row)));
+        let here = here.expect("a time");
+        let columns = [numpy, metpy].map(|peer| {
+            peer.map_or("- | -".into(), |p| format!("{:.1} | {:.1}", p * 1e3, p / here))
+        });
+        println!("| {} | {:.1} | {} | {} |", case.name, here * 1e3, columns[0], columns[1]);
+    }
+    drop(peer.requests);
+    peer.child.wait().expect("Python ends");
+    let chains = (0..pairs()).map(|_| chain(&inputs).as_secs_f64() / COUNT as f64 * 1e9).collect();
+    println!("\nall derived quantities of a station and a minute: {:.0} ns", median(chains));
+}

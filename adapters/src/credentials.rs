@@ -211,6 +211,7 @@ mod tests {
             time_zone: None,
             time_in_milliseconds: false,
             rate: 1_000.0,
+            derive: observation::property::Deriving::default(),
         };
         let mut property = Property::default();
         property.stations = vec![station("orchard"), station("ridge"), station("beck")];

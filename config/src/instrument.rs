@@ -24,28 +24,6 @@ const GAUGE_DEAD_TIME: Span = Span(300);
 /// A barometer this far from its station's elevation is worth a word, metres.
 const ODD_BAROMETER: f64 = 100.0;
 
-/// Quantities that are derived; their names stand where an instrument's id stands.
-const DERIVED: &[Quantity] = &[
-    Quantity::DewPointTemperature,
-    Quantity::FrostPointTemperature,
-    Quantity::WetBulbTemperature,
-    Quantity::VirtualTemperature,
-    Quantity::AirPressureAtMeanSeaLevel,
-    Quantity::TendencyOfSurfaceAirPressure,
-    Quantity::AltimeterSetting,
-    Quantity::HeatIndexOfAirTemperature,
-    Quantity::WindChillOfAirTemperature,
-    Quantity::Humidex,
-    Quantity::ApparentTemperature,
-    Quantity::HumidityMixingRatio,
-    Quantity::SpecificHumidity,
-    Quantity::AbsoluteHumidity,
-    Quantity::WaterVaporPartialPressure,
-    Quantity::SaturationVaporPressure,
-    Quantity::AirDensity,
-    Quantity::ReferenceEvapotranspiration,
-];
-
 /// What is known of an instrument besides itself until the timeline is merged.
 pub(crate) struct Draft {
     pub(crate) span: Range<usize>,
@@ -72,7 +50,7 @@ pub(crate) fn read(list: &Item<'_>, usual: &Usual, plan: &mut Plan<'_>) {
                     "give each instrument its own id",
                 );
             }
-            if DERIVED.iter().any(|q| q.name() == id) {
+            if crate::derive::is_derived(id) {
                 item.fault(
                     &format!("`{id}` is the name of a derived quantity's series"),
                     &format!("write id = \"{id}_sensor\""),

@@ -84,7 +84,9 @@ fn placements_of(list: &Item<'_>, plan: &Plan<'_>) -> Vec<Placed> {
         let station = table.required("station", "\"orchard\"").and_then(|i| station_of(&i, plan));
         let instrument = table.required("instrument", "\"screen_temperature\"");
         let instrument = match (&instrument, station) {
-            (Some(item), Some(station)) => instrument_of(item, station, plan),
+            (Some(item), Some(station)) => {
+                item.text().and_then(|id| instrument_of(item, id, station, plan))
+            }
             _ => None,
         };
         let span = table.span.clone();
@@ -157,12 +159,13 @@ pub(crate) fn station_of(item: &Item<'_>, plan: &Plan<'_>) -> Option<StationInde
     found.and_then(|place| u16::try_from(place).ok()).map(StationIndex)
 }
 
-fn instrument_of(
+/// The instrument of an id at a station.
+pub(crate) fn instrument_of(
     item: &Item<'_>,
+    id: &str,
     station: StationIndex,
     plan: &Plan<'_>,
 ) -> Option<InstrumentIndex> {
-    let id = item.text()?;
     let instruments = &plan.property.instruments;
     let found = instruments.iter().position(|i| i.station == station && i.id == id);
     if found.is_none() && !plan.named.contains(&(station, id.to_owned())) {

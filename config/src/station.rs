@@ -5,7 +5,7 @@ use crate::instrument::{self, Draft};
 use crate::reader::{Item, Report, Table};
 use crate::token::{Owner, TokenFile, credentials_directory, secret_path};
 use jiff::tz::TimeZone;
-use observation::property::{Reports, Station};
+use observation::property::{Deriving, Reports, Station};
 use observation::{Property, Span, StationIndex};
 use std::collections::HashSet;
 
@@ -42,6 +42,7 @@ pub(crate) struct Plan<'r> {
 /// Reads all stations with their instruments.
 pub(crate) fn read(list: &Item<'_>, plan: &mut Plan<'_>) {
     let mut ids: HashSet<String> = HashSet::new();
+    let mut derives: Vec<(StationIndex, Item<'_>)> = Vec::new();
     for table in list.tables("[[station]]", MOST) {
         let Ok(index) = u16::try_from(plan.property.stations.len()) else { return };
         let index = StationIndex(index);
@@ -61,6 +62,7 @@ pub(crate) fn read(list: &Item<'_>, plan: &mut Plan<'_>) {
         let (station, usual) = station(&table, index, &id, plan);
         token_file(&table, Owner::Station(index), plan);
         plan.property.stations.push(station);
+        derives.extend(table.item("derive").map(|item| (index, item)));
         let texts = table.item("text_channels");
         let instruments = table.item("instrument");
         if let Some(item) = instruments {
@@ -70,6 +72,9 @@ pub(crate) fn read(list: &Item<'_>, plan: &mut Plan<'_>) {
             channel::text_channels(&item, index, plan);
         }
         table.finish();
+    }
+    for (station, item) in derives {
+        crate::derive::read(&item, station, plan);
     }
 }
 
@@ -108,6 +113,7 @@ fn station(table: &Table<'_>, index: StationIndex, id: &str, plan: &Plan<'_>) ->
         time_zone,
         time_in_milliseconds,
         rate,
+        derive: Deriving::default(),
     };
     (station, Usual { station: index, interval, reports, elevation })
 }

@@ -71,6 +71,7 @@ pub fn property(name: &str) -> Arc<Property> {
         time_zone: None,
         time_in_milliseconds: false,
         rate: 100.0,
+        derive: observation::property::Deriving::default(),
     }];
     property.channels = (0..)
         .zip(&quantities)

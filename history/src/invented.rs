@@ -29,6 +29,7 @@ pub(crate) fn property(channels: u32) -> Property {
             time_zone: None,
             time_in_milliseconds: false,
             rate: 100.0,
+            derive: observation::property::Deriving::default(),
         });
         let station = StationIndex(u16::try_from(index).unwrap());
         for n in 0..channels {

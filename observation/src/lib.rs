@@ -8,6 +8,7 @@
 //! [`sample::Message`], follow it through [`property::Instrument`] and end at
 //! [`reading::Reading`].
 
+pub mod calendar;
 pub mod diagnosis;
 pub mod flag;
 pub mod number;
@@ -21,6 +22,7 @@ pub mod signal;
 pub mod time;
 pub mod unit;
 
+pub use calendar::Date;
 pub use diagnosis::{Diagnosis, Evidence};
 pub use flag::{Flag, Reason, Reasons};
 pub use number::Finite;

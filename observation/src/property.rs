@@ -79,6 +79,31 @@ pub struct Station {
     pub time_in_milliseconds: bool,
     /// Most samples a second, averaged over ten seconds, before `rate` is the answer.
     pub rate: f64,
+    /// What is derived from its instruments.
+    pub derive: Deriving,
+}
+
+/// What a station derives, and from which instruments; where none is named, from the
+/// station's first of the quantity. They may stand at another station.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Deriving {
+    /// Air temperature.
+    pub thermometer: Option<InstrumentIndex>,
+    /// Relative humidity.
+    pub hygrometer: Option<InstrumentIndex>,
+    /// Pressure.
+    pub barometer: Option<InstrumentIndex>,
+    /// Wind speed.
+    pub anemometer: Option<InstrumentIndex>,
+    /// Global radiation.
+    pub pyranometer: Option<InstrumentIndex>,
+    /// The outdoor thermometer whose mean of twelve hours stands for the air between the
+    /// barometer and the sea; never taken unnamed.
+    pub column_thermometer: Option<InstrumentIndex>,
+    /// Quantities chosen besides the usual ones.
+    pub also: Vec<Quantity>,
+    /// Usual ones that are not wanted.
+    pub without: Vec<Quantity>,
 }
 
 /// A channel: one named thing that a station sends.

@@ -58,6 +58,8 @@ quantities! {
     AirPressureAtMeanSeaLevel = "air_pressure_at_mean_sea_level", "hPa", 2, Pascals;
     /// Change of the pressure at the barometer over the period.
     TendencyOfSurfaceAirPressure = "tendency_of_surface_air_pressure", "hPa", 2, Pascals;
+    /// How the pressure changed within the period: WMO code table 0200, 0 to 8.
+    CharacteristicOfPressureTendency = "characteristic_of_pressure_tendency", "1", 0, Code;
     /// Pressure reduced to sea level in the standard atmosphere (QNH).
     AltimeterSetting = "altimeter_setting", "hPa", 2, Pascals;
     /// Pressure at a stated height.
@@ -142,6 +144,8 @@ pub enum Base {
     Lux,
     /// Grams per cubic metre.
     GramsPerCubicMeter,
+    /// A number out of a code table.
+    Code,
 }
 
 impl Base {
@@ -160,6 +164,7 @@ impl Base {
             Self::Seconds => "seconds",
             Self::Lux => "lux",
             Self::GramsPerCubicMeter => "grams_per_cubic_meter",
+            Self::Code => "code",
         }
     }
 
@@ -167,7 +172,7 @@ impl Base {
     pub const fn unit(self) -> &'static str {
         match self {
             Self::Celsius => "Cel",
-            Self::Ratio => "1",
+            Self::Ratio | Self::Code => "1",
             Self::Pascals => "Pa",
             Self::Meters => "m",
             Self::MetersPerSecond => "m/s",

@@ -14,8 +14,8 @@ use observation::property::Signal;
 use observation::reading::{from_steps, to_steps};
 use observation::signal::cup::{Cup, Stretch};
 use observation::signal::{calibration, direction, gauge};
-use observation::time::FIRST_BELIEVABLE;
-use observation::{Flag, Measured, Message, Reason, Reasons, Stated, Time};
+use observation::time::{FIRST_BELIEVABLE, HOUR};
+use observation::{Flag, Measured, Message, Reason, Reasons, Span, Stated, Time};
 use quality::single::{Checked, check};
 
 /// What one sample means by itself.
@@ -110,6 +110,10 @@ impl Processor {
         }
         let new = self.beats.get_mut(station).is_some_and(|b| b.set(minute));
         self.due(station, minute);
+        let hour = minute.step_end(Span(HOUR));
+        if hour != minute && !self.is_past(hour) && self.is_crop_hour(station, hour) {
+            self.due(station, hour);
+        }
         let past = self.is_past(minute);
         if past
             && new
@@ -397,6 +401,7 @@ impl Processor {
             draft.flag = draft.flag.worse(Flag::Doubtful);
             draft.reasons = draft.reasons.with(Reason::Clock);
             self.book.publish(draft, false, recall, &mut out.readings);
+            self.mark_windows(place, time);
         }
     }
 }

@@ -85,15 +85,7 @@ impl Book {
         if page.floor.is_some_and(|floor| reading.time <= floor) {
             return;
         }
-        let published = Published {
-            time: reading.time,
-            value: reading.value,
-            flag: reading.flag,
-            reasons: reading.reasons,
-            revision: reading.revision,
-            made_by: reading.made_by,
-        };
-        page.put(published);
+        page.put(Published::of(reading));
     }
 
     /// Publishes a draft, as a revision if the reading was published with something
@@ -119,21 +111,21 @@ impl Book {
             Some(last) if last.time >= draft.time => page.find(draft.time).copied(),
             _ => None,
         };
-        let revision = match known {
-            None => 0,
-            Some(old) => {
-                let same = old.value == draft.value
-                    && old.flag == draft.flag
-                    && old.reasons == draft.reasons;
-                if same {
-                    return;
-                }
-                old.revision.saturating_add(1)
-            }
-        };
-        let Draft { series, time, value, flag, reasons, made_by } = draft;
-        page.put(Published { time, value, flag, reasons, revision, made_by });
-        out.push(Reading { series, time, value, flag, reasons, revision, made_by });
+        out.extend(page.take(draft, known));
+    }
+
+    /// Publishes a draft over what is known to stand at its time; gives the reading if
+    /// there is a new one.
+    pub(crate) fn publish_over(
+        &mut self,
+        draft: Draft,
+        known: Option<&Reading>,
+        out: &mut Vec<Reading>,
+    ) -> Option<Reading> {
+        let page = self.pages.get_mut(draft.series.0 as usize)?;
+        let made = page.take(draft, known.map(Published::of));
+        out.extend(made);
+        made
     }
 
     /// What stands at an instant, if anything was published there.
@@ -151,18 +143,29 @@ impl Book {
         Some(Draft { series, time, value, flag, reasons, made_by })
     }
 
-    /// The newest value at or before an instant and no older than `oldest`, if the newest
-    /// reading has one.
-    pub(crate) fn newest(
+    /// Whether everything that was published of a series after `from` is remembered.
+    pub(crate) fn covers(&self, series: SeriesIndex, from: Time) -> bool {
+        self.pages
+            .get(series.0 as usize)
+            .is_some_and(|page| page.floor.is_none_or(|floor| floor <= from))
+    }
+
+    /// What is remembered of a series in `(from, to]`, in order.
+    pub(crate) fn within(
         &self,
         series: SeriesIndex,
-        time: Time,
-        oldest: Time,
-    ) -> Option<(i64, Flag)> {
-        let page = self.pages.get(series.0 as usize)?;
-        let end = page.lines.partition_point(|l| l.time <= time);
-        let line = page.lines.get(end.checked_sub(1)?)?;
-        (line.time >= oldest).then_some((line.value?, line.flag))
+        from: Time,
+        to: Time,
+    ) -> impl DoubleEndedIterator<Item = Draft> + '_ {
+        let lines = self.pages.get(series.0 as usize).map(|page| {
+            let start = page.lines.partition_point(|l| l.time <= from);
+            let end = page.lines.partition_point(|l| l.time <= to);
+            page.lines.range(start..end.max(start))
+        });
+        lines.into_iter().flatten().map(move |line| {
+            let Published { time, value, flag, reasons, made_by, .. } = *line;
+            Draft { series, time, value, flag, reasons, made_by }
+        })
     }
 
     /// Time and value of the newest reading at or before an instant, if it has one.
@@ -193,20 +196,33 @@ fn older(
 ) -> Option<Published> {
     let here = |r: &&Reading| r.series == series && r.time == time;
     let reading = out.iter().rev().find(here).copied().or_else(|| recall.reading(series, time))?;
-    Some(Published {
-        time: reading.time,
-        value: reading.value,
-        flag: reading.flag,
-        reasons: reading.reasons,
-        revision: reading.revision,
-        made_by: reading.made_by,
-    })
+    Some(Published::of(&reading))
+}
+
+impl Published {
+    const fn of(reading: &Reading) -> Self {
+        let Reading { time, value, flag, reasons, revision, made_by, .. } = *reading;
+        Self { time, value, flag, reasons, revision, made_by }
+    }
 }
 
 impl Page {
     fn find(&self, time: Time) -> Option<&Published> {
         let end = self.lines.partition_point(|l| l.time <= time);
         self.lines.get(end.checked_sub(1)?).filter(|l| l.time == time)
+    }
+
+    /// Puts a draft over what stands; the reading, unless it says the same.
+    fn take(&mut self, draft: Draft, known: Option<Published>) -> Option<Reading> {
+        let Draft { series, time, value, flag, reasons, made_by } = draft;
+        let same =
+            |old: Published| old.value == value && old.flag == flag && old.reasons == reasons;
+        if known.is_some_and(same) {
+            return None;
+        }
+        let revision = known.map_or(0, |old| old.revision.saturating_add(1));
+        self.put(Published { time, value, flag, reasons, revision, made_by });
+        Some(Reading { series, time, value, flag, reasons, revision, made_by })
     }
 
     fn put(&mut self, published: Published) {

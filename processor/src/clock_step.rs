@@ -79,13 +79,19 @@ impl Processor {
         }
         let places: Vec<usize> =
             self.plan.lines.get(channel).map_or_else(Vec::new, |l| l.instruments.clone());
+        let mut touched: BTreeSet<Time> = BTreeSet::new();
         for place in places {
             for (time, moved) in self.touched_by(place, &concerned, doubt) {
                 self.doubt_readings(place, time, moved, recall, out);
+                touched.insert(time.step_end(ONE));
             }
             if let Some(place_in_order) = doubt.place {
                 self.mark_windows(place, place_in_order);
             }
+        }
+        let station = self.property.channels.get(channel).map(|c| usize::from(c.station.0));
+        if let (Some(station), Some(walked)) = (station, self.walked) {
+            self.derive_touched(station, &touched, walked, recall, out);
         }
     }
 

@@ -12,7 +12,7 @@ use crate::gap::missing;
 use crate::judge::SUPPLY;
 use crate::lookback::Lookback;
 use crate::output::Output;
-use crate::plan::{CONTEXT, TENDENCY, Work};
+use crate::plan::{CONTEXT, Work};
 use crate::recall::Recall;
 use crate::tally::Tally;
 use crate::track::Point;
@@ -79,12 +79,8 @@ impl Processor {
             }
             touched.extend(done);
         }
-        let later: Vec<Time> = touched.iter().map(|&minute| minute + TENDENCY).collect();
-        touched.extend(later.into_iter().filter(|&minute| minute <= walked));
-        for minute in touched {
-            if self.is_beat(station, minute) == Some(true) {
-                self.derive(station, minute, recall, out);
-            }
+        if !touched.is_empty() {
+            self.derive_touched(station, &touched, walked, recall, out);
         }
     }
 

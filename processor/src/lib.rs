@@ -39,6 +39,7 @@ mod walk;
 mod windows;
 
 pub use compare::{Learned, SavedCompare};
+pub use derived::Absent;
 pub use options::Options;
 pub use output::{Output, SetAside};
 pub use recall::{Held, Key, Recall};
@@ -125,6 +126,11 @@ impl Processor {
     /// All series there can be, in the order of their indices.
     pub fn series(&self) -> &[Series] {
         &self.plan.series
+    }
+
+    /// What stations do not derive though they nearly could, or were asked to.
+    pub fn absent(&self) -> &[Absent] {
+        &self.plan.absent
     }
 
     /// The instant up to which minutes were evaluated: the last minute's end plus the

@@ -1,6 +1,7 @@
 //! What the settings ask for, worked out once: every series there will ever be, and
 //! what each instrument and channel needs for them.
 
+use crate::derived::{Absent, Rows};
 use crate::judge::SUPPLY;
 use observation::property::{Instrument, Reports, Signal, Transfer};
 use observation::signal::calibration::active;
@@ -57,8 +58,6 @@ pub(crate) struct Part {
     pub(crate) work: Work,
     /// From the raw unit to the canonical one, or to hertz for a frequency.
     pub(crate) scale: Scale,
-    /// Change of pressure over three hours.
-    pub(crate) tendency: Option<SeriesIndex>,
     /// Place of the station.
     pub(crate) station: usize,
     /// Whether a running total or a count is behind it.
@@ -123,6 +122,10 @@ pub(crate) struct Plan {
     pub(crate) by_station: Vec<Vec<usize>>,
     /// How long the readings of each series are remembered.
     pub(crate) memory: Vec<Span>,
+    /// What each station derives.
+    pub(crate) derived: Vec<Rows>,
+    /// What is not derived, and why.
+    pub(crate) absent: Vec<Absent>,
 }
 
 struct List<'a> {
@@ -234,14 +237,9 @@ impl Plan {
         let mut by_station = vec![Vec::new(); property.stations.len()];
         for (place, instrument) in property.instruments.iter().enumerate() {
             let work = work(&mut list, instrument);
-            let tendency = (instrument.quantity == Quantity::SurfaceAirPressure).then(|| {
-                let quantity = Quantity::TendencyOfSurfaceAirPressure;
-                list.add(instrument, quantity, Statistic::Point, None, Some(TENDENCY))
-            });
             let station = usize::from(instrument.station.0);
             let part = Part {
                 scale: scale(instrument),
-                tendency,
                 station,
                 counts: counts(&instrument.signal),
                 work,
@@ -272,16 +270,15 @@ impl Plan {
                 line.horizon = line.horizon.max(LONG + CONTEXT + CONTEXT) + SUPPLY;
             }
         }
+        let (derived, absent) = crate::derived::all(property, &parts, &mut list.series);
         let mut memory = vec![REMEMBERED; list.series.len()];
-        for part in &parts {
-            // Their change over three hours is asked for, also of a late minute.
-            if part.tendency.is_some()
-                && let Some(memory) = memory.get_mut(part.first().0 as usize)
-            {
-                *memory = TENDENCY + UNCHANGED + REMEMBERED;
+        for (series, depth) in derived.iter().flat_map(|rows| &rows.needs) {
+            // What is derived from them is asked for also of a late minute.
+            if let Some(memory) = memory.get_mut(series.0 as usize) {
+                *memory = (*memory).max(*depth + REMEMBERED);
             }
         }
-        Self { series: list.series, parts, lines, by_station, memory }
+        Self { series: list.series, parts, lines, by_station, memory, derived, absent }
     }
 
     pub(crate) fn line(&self, channel: ChannelIndex) -> Option<&Line> {

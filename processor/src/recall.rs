@@ -54,4 +54,6 @@ pub trait Recall {
     fn samples(&mut self, channel: ChannelIndex, from: Time, to: Time) -> Vec<Held>;
     /// The highest revision of one reading.
     fn reading(&mut self, series: SeriesIndex, time: Time) -> Option<Reading>;
+    /// The highest revisions of some series in `[from, to]`, ordered by time.
+    fn readings(&mut self, series: &[SeriesIndex], from: Time, to: Time) -> Vec<Reading>;
 }

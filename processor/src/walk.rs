@@ -73,8 +73,8 @@ impl Processor {
                 }
             }
         }
-        if alive {
-            self.derive(station, minute, recall, out);
+        if alive || self.is_crop_hour(station, minute) {
+            self.derive(station, minute, alive, recall, out);
         }
         self.gaps(station, minute, recall, out);
         self.trim(station, minute);
@@ -208,11 +208,12 @@ impl Processor {
         for nth in self.places(station) {
             let place = self.place(station, nth);
             let Some(part) = self.plan.parts.get(place) else { continue };
-            for series in part.series().chain(part.tendency) {
+            for series in part.series() {
                 let memory = self.plan.memory.get(series.0 as usize).copied().unwrap_or_default();
                 self.book.trim(series, minute - memory);
             }
         }
+        self.trim_derived(station, minute);
         if let Some(identities) = self.identities.get_mut(station) {
             identities.forget(minute);
         }

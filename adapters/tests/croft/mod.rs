@@ -23,6 +23,7 @@ pub fn station(id: &str) -> Station {
         time_zone: None,
         time_in_milliseconds: false,
         rate: 1_000.0,
+        derive: observation::property::Deriving::default(),
     }
 }
 

@@ -265,6 +265,7 @@ mod tests {
             time_zone: None,
             time_in_milliseconds: false,
             rate: 1e9,
+            derive: observation::property::Deriving::default(),
         };
         let Ok(unit) = Unit::parse("Cel") else { panic!("a unit") };
         let channel = Channel {

@@ -3,9 +3,12 @@
 use history::{Look, ReadError, Selection};
 use observation::{ChannelIndex, Reading, SeriesIndex, Span, StationIndex, Time};
 use processor::{Held, Recall};
+use std::collections::BTreeMap;
 
 /// How far the neighbours of a span are looked for.
 const NEIGHBOURS: Span = Span::days(1);
+/// Readings fetched at a time.
+const PART: usize = 4_096;
 
 /// Answers from the records below a log number.
 ///
@@ -37,6 +40,18 @@ impl<'a> LogRecall<'a> {
             self.fault.get_or_insert(error);
             T::default()
         })
+    }
+
+    fn highest(&self, selection: &Selection) -> Result<Vec<Reading>, ReadError> {
+        let (mut readings, mut after) = (Vec::new(), None);
+        loop {
+            let part = self.look.readings(selection, after, PART)?;
+            readings.extend(part.readings.iter().map(|kept| kept.reading));
+            after = part.next;
+            if after.is_none() {
+                return Ok(readings);
+            }
+        }
     }
 
     fn held(&mut self, answer: Result<Vec<history::Held>, ReadError>) -> Vec<Held> {
@@ -109,5 +124,28 @@ impl Recall for LogRecall<'_> {
         });
         self.told(answer);
         found
+    }
+
+    fn readings(&mut self, series: &[SeriesIndex], from: Time, to: Time) -> Vec<Reading> {
+        let selection =
+            Selection { series: series.to_vec(), ..Selection::between(from, to + Span(1)) };
+        if self.is_present() {
+            let answer = self.highest(&selection);
+            return self.told(answer);
+        }
+        let below = self.below;
+        let mut highest: BTreeMap<(Time, SeriesIndex), Reading> = BTreeMap::new();
+        let answer = self.look.all_revisions(&selection, &mut |kept| {
+            if kept.number < below {
+                let reading = kept.reading;
+                let held = highest.entry((reading.time, reading.series)).or_insert(reading);
+                if held.revision <= reading.revision {
+                    *held = reading;
+                }
+            }
+            Ok(())
+        });
+        self.told(answer);
+        highest.into_values().collect()
     }
 }

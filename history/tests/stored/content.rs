@@ -33,6 +33,7 @@ pub(crate) fn property() -> Property {
             time_zone: None,
             time_in_milliseconds: false,
             rate: 100.0,
+            derive: observation::property::Deriving::default(),
         });
         for (name, unit) in [("t", "Cel"), ("vane", "1")] {
             property.channels.push(Channel {

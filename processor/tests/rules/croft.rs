@@ -2,7 +2,8 @@
 //! thermometer only.
 
 use observation::property::{
-    Calibration, Channel, Instrument, Reports, Signal, Stamp, Station, Switches, Transfer,
+    Calibration, Channel, Instrument, InstrumentIndex, Reports, Signal, Stamp, Station, Switches,
+    Transfer,
 };
 use observation::{
     ChannelIndex, Finite, Measured, Message, Property, Quantity, SourceIndex, Span, Stated,
@@ -27,7 +28,7 @@ pub(crate) fn at(seconds: i64) -> Time {
     Time((START + seconds) * 1_000)
 }
 
-fn station(id: &str) -> Station {
+pub(crate) fn station(id: &str) -> Station {
     Station {
         id: id.to_owned(),
         name: id.to_owned(),
@@ -41,22 +42,23 @@ fn station(id: &str) -> Station {
         time_zone: None,
         time_in_milliseconds: false,
         rate: 1e6,
+        derive: observation::property::Deriving::default(),
     }
 }
 
-struct Made<'a> {
-    id: &'a str,
-    channel: &'a str,
-    station: StationIndex,
-    quantity: Quantity,
-    unit: &'a str,
-    signal: Signal,
-    reports: Reports,
-    interval: Span,
-    transfer: Option<Transfer>,
+pub(crate) struct Made<'a> {
+    pub(crate) id: &'a str,
+    pub(crate) channel: &'a str,
+    pub(crate) station: StationIndex,
+    pub(crate) quantity: Quantity,
+    pub(crate) unit: &'a str,
+    pub(crate) signal: Signal,
+    pub(crate) reports: Reports,
+    pub(crate) interval: Span,
+    pub(crate) transfer: Option<Transfer>,
 }
 
-fn add(property: &mut Property, made: Made<'_>) {
+pub(crate) fn add(property: &mut Property, made: Made<'_>) {
     let channel = ChannelIndex(u32::try_from(property.channels.len()).unwrap());
     let unit = Unit::parse(made.unit).unwrap();
     property.channels.push(Channel {
@@ -188,6 +190,9 @@ pub(crate) fn croft() -> Arc<Property> {
             Made { id, channel, station, quantity, unit, signal, reports, interval, transfer };
         add(&mut property, made);
     }
+    // At 212 m the pressure at sea level takes twelve hours of a thermometer.
+    property.stations[0].derive.column_thermometer = Some(InstrumentIndex(0));
+    property.stations[0].derive.also = vec![Quantity::Humidex, Quantity::WindChillOfAirTemperature];
     Arc::new(property.indexed())
 }
 

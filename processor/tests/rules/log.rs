@@ -3,10 +3,12 @@
 
 use crate::croft::croft;
 use observation::{
-    ChannelIndex, Message, Quantity, Reading, SeriesIndex, Span, StationIndex, Statistic, Time,
+    ChannelIndex, Message, Property, Quantity, Reading, SeriesIndex, Span, StationIndex, Statistic,
+    Time,
 };
 use processor::{Held, Options, Output, Processor, Recall, SetAside};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 #[derive(Clone, Debug)]
 pub(crate) enum Record {
@@ -96,10 +98,26 @@ impl Recall for Below<'_> {
             .max_by_key(|r| r.revision)
             .copied()
     }
+
+    fn readings(&mut self, series: &[SeriesIndex], from: Time, to: Time) -> Vec<Reading> {
+        self.0.asked += 1;
+        let below = usize::try_from(self.1 - 1).unwrap();
+        let mut highest = BTreeMap::new();
+        for record in self.0.records.iter().take(below) {
+            let Record::Batch { readings, .. } = record else { continue };
+            for reading in readings {
+                if series.contains(&reading.series) && reading.time >= from && reading.time <= to {
+                    highest.insert((reading.time, reading.series), *reading);
+                }
+            }
+        }
+        highest.into_values().collect()
+    }
 }
 
 /// The processor at work.
 pub(crate) struct Croft {
+    property: Arc<Property>,
     pub(crate) processor: Processor,
     pub(crate) log: Log,
     pub(crate) out: Output,
@@ -111,8 +129,13 @@ pub(crate) struct Croft {
 
 impl Croft {
     pub(crate) fn new() -> Self {
+        Self::with(croft())
+    }
+
+    pub(crate) fn with(property: Arc<Property>) -> Self {
         Self {
-            processor: Processor::new(croft(), Options::default()),
+            processor: Processor::new(Arc::clone(&property), Options::default()),
+            property,
             log: Log::default(),
             out: Output::default(),
             set_aside: Vec::new(),
@@ -173,7 +196,7 @@ impl Croft {
     /// Starts again from a saved state and the log.
     pub(crate) fn restart(&mut self, saved: Option<&(u64, String)>) {
         self.commit();
-        let mut processor = Processor::new(croft(), Options::default());
+        let mut processor = Processor::new(Arc::clone(&self.property), Options::default());
         let last = self.log.records.len() as u64;
         let from = match saved {
             Some((at, text)) => {

@@ -5,6 +5,7 @@ mod croft;
 mod log;
 
 mod clocks;
+mod derived;
 mod identities;
 mod late;
 mod same;

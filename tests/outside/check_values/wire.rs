@@ -71,6 +71,7 @@ fn reader() -> Reader {
         time_zone: None,
         time_in_milliseconds: false,
         rate: 100.0,
+        derive: observation::property::Deriving::default(),
     };
     let channel = Channel {
         station: StationIndex(0),

@@ -118,12 +118,11 @@ fn quantities(item: &Item<'_>, lists: &[&[Quantity]]) -> Vec<Quantity> {
             }
             Some(&quantity) => found.push(quantity),
             None => {
-                let help = match nearest(name, known().map(|q| q.name())) {
-                    Some(meant) => format!("did you mean \"{meant}\"?"),
-                    None => {
-                        let names: Vec<&str> = known().map(|q| q.name()).collect();
-                        format!("write one of \"{}\"", names.join("\", \""))
-                    }
+                let help = if let Some(meant) = nearest(name, known().map(|q| q.name())) {
+                    format!("did you mean \"{meant}\"?")
+                } else {
+                    let names: Vec<&str> = known().map(|q| q.name()).collect();
+                    format!("write one of \"{}\"", names.join("\", \""))
                 };
                 item.fault(&format!("`{name}` is not among the derived quantities here"), &help);
             }

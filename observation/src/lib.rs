@@ -9,6 +9,7 @@
 //! [`reading::Reading`].
 
 pub mod calendar;
+pub mod days;
 pub mod diagnosis;
 pub mod flag;
 pub mod number;
@@ -23,6 +24,7 @@ pub mod time;
 pub mod unit;
 
 pub use calendar::Date;
+pub use days::{Cut, DayKind, Days, Division, Zone};
 pub use diagnosis::{Diagnosis, Evidence};
 pub use flag::{Flag, Reason, Reasons};
 pub use number::Finite;

@@ -2,7 +2,7 @@
 
 use super::load_with;
 use crate::load;
-use observation::property::{Reports, Signal, Transfer};
+use observation::property::{InstrumentIndex, Reports, Signal, Transfer};
 use observation::{Quantity, Span, Time};
 use std::path::{Path, PathBuf};
 
@@ -58,6 +58,16 @@ fn three_stations_mean_what_their_comments_say() {
     assert_eq!(station.interval, Span::seconds(30));
     assert!((property.stations[usize::from(ridge.0)].elevation - 231.0).abs() < 1e-9);
     assert_eq!(property.rain_day_starts, Span::hours(9));
+
+    let derive = &property.stations[usize::from(ridge.0)].derive;
+    let named = |index: Option<InstrumentIndex>| {
+        let instrument = &property.instruments[index.unwrap().0 as usize];
+        (instrument.station, instrument.id.as_str())
+    };
+    assert_eq!(named(derive.column_thermometer), (ridge, "screen_temperature"));
+    assert_eq!(named(derive.hygrometer), (orchard, "screen_humidity"));
+    assert_eq!(derive.also, [Quantity::WindChillOfAirTemperature]);
+    assert_eq!(derive.thermometer, None, "the first one is meant");
 
     let tips = property.channel(orchard, "tips").unwrap();
     let (_, gauge) = property.instruments_of(tips).next().unwrap();

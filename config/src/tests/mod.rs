@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod adapters;
+mod deriving;
 mod examples;
 mod properties;
 mod several_files;

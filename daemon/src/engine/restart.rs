@@ -36,6 +36,11 @@ pub fn series(settings: &config::Settings) -> Vec<Series> {
     Processor::new(Arc::new(settings.property.clone()), options(settings)).series().to_vec()
 }
 
+/// What the stations of these settings do not derive, and why.
+pub fn absent(settings: &config::Settings) -> Vec<processor::Absent> {
+    Processor::new(Arc::new(settings.property.clone()), options(settings)).absent().to_vec()
+}
+
 /// The processor with the names it needs to answer in steps.
 pub struct Judge {
     processor: Processor,

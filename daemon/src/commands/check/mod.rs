@@ -29,6 +29,13 @@ pub fn execute(arguments: &Check) -> Result<(), Failure> {
         text.push_str(timeline.trim_end());
         text.push('\n');
     }
+    let absent = crate::engine::restart::absent(settings);
+    if !absent.is_empty() {
+        text.push_str("\nNot derived:\n");
+        for absent in &absent {
+            text.push_str(&format!("{} {}: {}\n", absent.station, absent.quantity, absent.reason));
+        }
+    }
     std::io::stdout()
         .write_all(text.as_bytes())
         .map_err(|e| Failure::failed(format!("standard output: {e}")))

@@ -7,6 +7,7 @@ mod adapter;
 mod assembly;
 mod calibration;
 mod channel;
+mod days;
 mod derive;
 mod document;
 mod fault;

@@ -237,7 +237,7 @@ fn fingerprint(property: &Property, processor: ProcessorSettings) -> u64 {
         longitude,
         elevation,
         time_zone,
-        rain_day_starts,
+        days,
         point_step,
         stations,
         channels,
@@ -249,7 +249,7 @@ fn fingerprint(property: &Property, processor: ProcessorSettings) -> u64 {
     let text = format!(
         "{:?}",
         (
-            (name, latitude, longitude, elevation, time_zone, rain_day_starts, point_step),
+            (name, latitude, longitude, elevation, time_zone, days, point_step),
             (stations, channels, instruments, sensors, gateways, processor),
         )
     );

@@ -7,7 +7,6 @@ use crate::station::{Plan, elevation};
 use observation::Span;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
-use toml::de::DeValue;
 
 pub(crate) fn property(root: &Table<'_>, plan: &mut Plan<'_>) {
     let Some(item) = root.required("property", "{ name, latitude, longitude, elevation, time_zone, rain_day_starts }, as a table [property]") else { return };
@@ -29,32 +28,8 @@ pub(crate) fn property(root: &Table<'_>, plan: &mut Plan<'_>) {
         property.time_zone = name;
         plan.zone = zone;
     }
-    property.rain_day_starts =
-        table.item("rain_day_starts").and_then(|i| rain_day(&i)).unwrap_or(Span::ZERO);
+    property.days = crate::days::read(&table, &plan.zone);
     table.finish();
-}
-
-/// `"09:00Z"`: after midnight UTC.
-fn rain_day(item: &Item<'_>) -> Option<Span> {
-    let text = match item.value {
-        DeValue::String(text) => text.as_ref(),
-        _ => return item.wanted("a time of day in UTC", "\"09:00Z\""),
-    };
-    let parsed = text.strip_suffix(['Z', 'z']).and_then(|time| {
-        let (hours, minutes) = time.split_once(':')?;
-        let digits = |t: &str| t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit());
-        let (hours, minutes) =
-            (digits(hours).then_some(hours)?, digits(minutes).then_some(minutes)?);
-        let (hours, minutes): (i64, i64) = (hours.parse().ok()?, minutes.parse().ok()?);
-        (hours < 24 && minutes < 60).then(|| Span::minutes(hours * 60 + minutes))
-    });
-    if parsed.is_none() {
-        item.fault(
-            &format!("`{text}` is not a time of day in UTC"),
-            "write rain_day_starts = \"09:00Z\"; Z because the rain day does not move with summer time",
-        );
-    }
-    parsed
 }
 
 pub(crate) fn history(root: &Table<'_>) -> HistorySettings {

@@ -4,7 +4,7 @@
 //! Everything here is resolved and checked: units converted, names turned into
 //! places in lists. The settings document is read elsewhere; this is what it means.
 
-use crate::{Quantity, Span, Statistic, Time, Unit};
+use crate::{Days, Quantity, Span, Statistic, Time, Unit};
 use std::collections::HashMap;
 
 /// The place of a station in [`Property::stations`].
@@ -32,8 +32,8 @@ pub struct Property {
     pub elevation: f64,
     /// IANA name of the zone in which civil days are cut.
     pub time_zone: String,
-    /// When the rain day starts, after midnight UTC.
-    pub rain_day_starts: Span,
+    /// How its days, months and years are cut.
+    pub days: Days,
     /// Time between samples above which a direct channel is kept as points; shorter
     /// ones are averaged over this step.
     pub point_step: Span,

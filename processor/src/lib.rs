@@ -32,6 +32,7 @@ mod redelivery;
 mod restart;
 mod runs;
 mod state;
+pub mod summaries;
 mod take;
 mod tally;
 mod track;

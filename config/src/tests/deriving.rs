@@ -1,8 +1,9 @@
 //! The key `derive` and the keys of days, months and years.
 
 use super::{PROPERTY, load_text, told};
+use observation::days::{DayKind, DayStart, Division};
 use observation::property::InstrumentIndex;
-use observation::{Quantity, StationIndex};
+use observation::{Date, Quantity, Span, StationIndex, Time};
 
 fn stations(derive: &str) -> String {
     format!(
@@ -42,5 +43,39 @@ fn what_is_named_must_be_there_and_measure_it() {
         assert_eq!(faults.len(), 1, "{derive} {faults:?}");
         assert!(faults[0].2.contains(message), "{derive}: {faults:?}");
         assert_eq!(faults[0].0, 4, "{derive}");
+    }
+}
+
+/// Summer time of the United Kingdom began on 2026-03-29 (the last Sunday of March, at
+/// 01:00 UTC: Directive 2000/84/EC, article 2, as the kingdom keeps it).
+#[test]
+fn days_are_cut_in_the_zone_of_the_property() {
+    let text = PROPERTY.replace(
+        " }",
+        ", rain_day_starts = \"09:00Z\", maximum_day_starts = \"18:00\", month_starts = 2, year_starts = \"10-01\" }",
+    );
+    let days = load_text(&text).unwrap().property.days;
+    let day = days.day(DayKind::Civil, Date { year: 2026, month: 3, day: 29 });
+    assert_eq!(day.to - day.from, Span::hours(23));
+    assert_eq!(days.rain, DayStart { after_midnight: Span::hours(9), utc: true });
+    assert_eq!(days.maximum, DayStart { after_midnight: Span::hours(18), utc: false });
+    let summer = Time::parse("2026-07-01T12:00:00Z").unwrap();
+    let evening = Time::parse("2026-06-30T17:00:00Z").unwrap();
+    assert_eq!(days.cut(Division::Day, DayKind::Maximum, summer).from, evening);
+    assert_eq!((days.month_starts, days.year_starts), (2, (10, 1)));
+}
+
+#[test]
+fn what_cuts_no_day_is_refused() {
+    for (keys, message) in [
+        ("maximum_day_starts = \"25:00\"", "a time of day"),
+        ("minimum_day_starts = 9", "a time of day"),
+        ("month_starts = 29", "from 1 to 28"),
+        ("year_starts = \"13-01\"", "a month and a day"),
+        ("year_starts = \"02-29\"", "a month and a day"),
+    ] {
+        let faults = told(load_text(&PROPERTY.replace(" }", &format!(", {keys} }}"))));
+        assert_eq!(faults.len(), 1, "{keys} {faults:?}");
+        assert!(faults[0].2.contains(message), "{keys}: {faults:?}");
     }
 }

@@ -2,6 +2,7 @@
 
 use super::load_with;
 use crate::load;
+use observation::days::DayStart;
 use observation::property::{InstrumentIndex, Reports, Signal, Transfer};
 use observation::{Quantity, Span, Time};
 use std::path::{Path, PathBuf};
@@ -57,7 +58,7 @@ fn three_stations_mean_what_their_comments_say() {
     assert_eq!((station.oldest, station.newest), (Span::days(-31), Span::seconds(60)));
     assert_eq!(station.interval, Span::seconds(30));
     assert!((property.stations[usize::from(ridge.0)].elevation - 231.0).abs() < 1e-9);
-    assert_eq!(property.rain_day_starts, Span::hours(9));
+    assert_eq!(property.days.rain, DayStart { after_midnight: Span::hours(9), utc: true });
 
     let derive = &property.stations[usize::from(ridge.0)].derive;
     let named = |index: Option<InstrumentIndex>| {

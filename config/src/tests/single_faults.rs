@@ -180,19 +180,19 @@ fn the_property_itself_is_checked() {
             "does not measure",
         ),
         (
-            "[property]\nname = \"x\"\nlatitude = 1\nlongitude = 1\nelevation = \"1 m\"\nrain_day_starts = \"09:00\"",
+            "[property]\nname = \"x\"\nlatitude = 1\nlongitude = 1\nelevation = \"1 m\"\nrain_day_starts = \"9:00\"",
             (6, 19),
-            "time of day in UTC",
+            "a time of day",
         ),
         (
             "[property]\nname = \"x\"\nlatitude = 1\nlongitude = 1\nelevation = \"1 m\"\nrain_day_starts = \"24:00Z\"",
             (6, 19),
-            "time of day in UTC",
+            "a time of day",
         ),
         (
             "[property]\nname = \"x\"\nlatitude = 1\nlongitude = 1\nelevation = \"1 m\"\nrain_day_starts = 09:00:00",
             (6, 19),
-            "time of day in UTC",
+            "a time of day",
         ),
         (
             "[property]\nname = \"x\"\nlatitude = 1\nlongitude = 1\nelevation = \"1 m\"\ntime_zone = \"Mars/Olympus\"",

@@ -9,7 +9,8 @@ use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::time::{DAY, HOUR, MINUTE};
 use observation::{
-    Message, Property, Quantity, Reading, Series, Span, StationIndex, Statistic, Time,
+    DayKind, Division, Message, Property, Quantity, Reading, Series, Span, StationIndex, Statistic,
+    Time,
 };
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -121,8 +122,7 @@ impl Standing {
     }
 
     fn day_start(&self, now: Time) -> Time {
-        let offset = self.property.rain_day_starts.0.rem_euclid(DAY);
-        Time((now.0 - offset).div_euclid(DAY) * DAY + offset)
+        self.property.days.cut(Division::Day, DayKind::Rain, now).from
     }
 
     /// Something of a station arrived, whatever became of it.

@@ -26,7 +26,7 @@ use observation::reading::{from_steps, to_steps};
 use observation::time::{HOUR, MINUTE};
 use observation::{SeriesIndex, Span, Time};
 use past::{Fetched, Past, Trust};
-use pressure::SeaLevel;
+use pressure::{HeldMean, SeaLevel};
 use recipes::{Given, Input};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -76,9 +76,10 @@ impl Processor {
             return;
         }
         let mut fetched: Option<(Time, Fetched)> = None;
+        let mut held = HeldMean::default();
         for (&minute, &part) in minutes {
             if self.remembers(station, minute) {
-                self.derive_from(station, minute, part, None, recall, out);
+                self.derive_from(station, minute, part, None, &mut held, recall, out);
                 continue;
             }
             if fetched.as_ref().is_none_or(|(until, _)| minute > *until) {
@@ -91,7 +92,7 @@ impl Processor {
                 fetched = Some((last, new));
             }
             let from_log = fetched.as_mut().map(|(_, fetched)| fetched);
-            self.derive_from(station, minute, part, from_log, recall, out);
+            self.derive_from(station, minute, part, from_log, &mut held, recall, out);
         }
     }
 
@@ -103,12 +104,14 @@ impl Processor {
         })
     }
 
+    #[allow(clippy::too_many_arguments, reason = "two of them are held from minute to minute")]
     fn derive_from(
         &mut self,
         station: usize,
         minute: Time,
         part: Part,
         mut fetched: Option<&mut Fetched>,
+        held: &mut HeldMean,
         recall: &mut dyn Recall,
         out: &mut Output,
     ) {
@@ -130,7 +133,7 @@ impl Processor {
         if part != Part::Hour
             && let Some(sea) = &rows.sea_level
         {
-            made.push((sea.series, sea.draft(rows, minute, past)));
+            made.push((sea.series, sea.draft(rows, minute, past, held)));
         }
         for (series, draft) in made {
             let past = Past { book: &self.book, fetched: fetched.as_deref() };

@@ -31,6 +31,11 @@ pub(crate) struct SeaLevel {
     pub(crate) column: Option<Source>,
 }
 
+/// The mean of twelve hours of one ten minutes, held while several of its minutes are
+/// computed.
+#[derive(Debug, Default)]
+pub(super) struct HeldMean(Option<(i64, Option<f64>)>);
+
 impl SeaLevel {
     /// How far back the mean reaches.
     pub(crate) const DEPTH: Span = Span(HOUR * 12 + MINUTE * 10);
@@ -52,7 +57,13 @@ impl SeaLevel {
         (count >= LEAST_MARKS).then(|| sum as f64 / count as f64 / 10_f64.powi(decimals))
     }
 
-    pub(super) fn draft(&self, rows: &Rows, minute: Time, past: Past<'_>) -> Option<Draft> {
+    pub(super) fn draft(
+        &self,
+        rows: &Rows,
+        minute: Time,
+        past: Past<'_>,
+        held: &mut HeldMean,
+    ) -> Option<Draft> {
         let mut trust = Trust::GOOD;
         let mut value = |input| {
             let source = rows.source(input)?;
@@ -64,7 +75,13 @@ impl SeaLevel {
         let temperature = value(Input::Temperature)?;
         let humidity = value(Input::Humidity)?;
         let mean = match &self.column {
-            Some(column) => Self::mean(column, minute, past)?,
+            Some(column) => {
+                let mark = minute.0.div_euclid(MARK.0);
+                if held.0.is_none_or(|(of, _)| of != mark) {
+                    held.0 = Some((mark, Self::mean(column, minute, past)));
+                }
+                held.0?.1?
+            }
             None => temperature,
         };
         let vapour = vapour_pressure(Method::Wmo8, temperature, humidity).ok()?;

@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use std::collections::BTreeMap;
 
 /// A message of these channels, measured at an instant, that arrives later.
-fn told(channels: &[ChannelIndex], seconds: i64, lag: i64) -> Message {
+pub(crate) fn told(channels: &[ChannelIndex], seconds: i64, lag: i64) -> Message {
     let time = at(seconds);
     let samples =
         channels.iter().map(|&c| value(c, reads(c, time, false), Stated::At(time))).collect();
@@ -22,7 +22,7 @@ fn pass(seconds: i64) -> Message {
     message
 }
 
-fn run(mut list: Vec<Message>, end: i64, commit: bool) -> Croft {
+pub(crate) fn run(mut list: Vec<Message>, end: i64, commit: bool) -> Croft {
     list.sort_by_key(|m| m.received);
     let mut croft = Croft::new();
     croft.walk(at(-3_600));

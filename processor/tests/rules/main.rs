@@ -10,4 +10,5 @@ mod identities;
 mod late;
 mod same;
 mod silence;
+mod summaries;
 mod windows;

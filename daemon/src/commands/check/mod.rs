@@ -33,7 +33,7 @@ pub fn execute(arguments: &Check) -> Result<(), Failure> {
     if !absent.is_empty() {
         text.push_str("\nNot derived:\n");
         for absent in &absent {
-            text.push_str(&format!("{} {}: {}\n", absent.station, absent.quantity, absent.reason));
+            text.extend([&absent.station, " ", absent.quantity.name(), ": ", &absent.reason, "\n"]);
         }
     }
     std::io::stdout()

@@ -166,6 +166,13 @@ pub struct Export {
     /// Summarised over steps of this length: `10 min`, `PT1H`
     #[arg(long, value_name = "SPAN", conflicts_with = "samples")]
     pub step: Option<String>,
+    /// Summaries instead of readings: by hour, day, month or year; without --from of the last 31 d
+    #[arg(long, value_name = "DIVISION", conflicts_with_all = ["samples", "step"])]
+    pub summaries: Option<String>,
+    /// Days of summaries: civil, rain, maximum or minimum; without it those usual for each
+    /// quantity
+    #[arg(long, value_name = "KIND", requires = "summaries")]
+    pub day: Option<String>,
     /// Form of the lines
     #[arg(long, value_enum, default_value_t = Format::Jsonl)]
     pub format: Format,

@@ -13,6 +13,7 @@ mod commands;
 mod control;
 mod counts;
 mod delivery;
+mod digest;
 mod engine;
 #[cfg(test)]
 mod fixture;

@@ -122,6 +122,7 @@ impl Book {
         known: Option<&Reading>,
         out: &mut Vec<Reading>,
     ) -> Option<Reading> {
+        let draft = self.overlay.apply(draft);
         let page = self.pages.get_mut(draft.series.0 as usize)?;
         let made = page.take(draft, known.map(Published::of));
         out.extend(made);
@@ -174,6 +175,18 @@ impl Book {
         let end = page.lines.partition_point(|l| l.time <= time);
         let line = page.lines.get(end.checked_sub(1)?)?;
         Some((line.time, line.value?))
+    }
+
+    /// The newest value at or before an instant and no older than `oldest`, if the newest
+    /// reading has one.
+    pub(crate) fn newest(
+        &self,
+        series: SeriesIndex,
+        time: Time,
+        oldest: Time,
+    ) -> Option<(i64, Flag)> {
+        let newest = self.within(series, oldest - Span(1), time).next_back()?;
+        Some((newest.value?, newest.flag))
     }
 
     /// Forgets what lies at or before `floor`.

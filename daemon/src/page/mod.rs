@@ -14,6 +14,7 @@ mod problem;
 mod query;
 mod readings;
 mod stations;
+mod summaries;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]
 mod tests;
@@ -67,6 +68,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/v1/stations", get(stations::stations))
         .route("/v1/diagnoses", get(diagnoses))
         .route("/v1/readings", get(readings::readings))
+        .route("/v1/summaries", get(summaries::summaries))
         .route("/v1/live", get(live::live))
         .route("/v1/openapi.json", get(description))
         .fallback(nothing_here)

@@ -84,6 +84,29 @@ impl Archive {
         Ok(Desk { reader, lines })
     }
 
+    /// A place among those who may ask at a time.
+    pub(super) async fn seat(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        tokio::time::timeout(LONG, Arc::clone(&self.seats).acquire_owned())
+            .await
+            .ok()
+            .and_then(Result::ok)
+            .ok_or_else(|| Problem::unavailable("too many questions at a time; ask again later"))
+    }
+
+    /// Looks through a reader; one that failed is not used again.
+    pub(super) fn with_reader<T>(
+        &self,
+        view: &View,
+        look: impl FnOnce(&history::Look<'_>) -> Result<T, Problem>,
+    ) -> Result<T, Problem> {
+        let desk = self.take(view)?;
+        let answer = look(&desk.reader.look());
+        if answer.is_ok() {
+            self.give_back(desk);
+        }
+        answer
+    }
+
     fn give_back(&self, desk: Desk) {
         let mut readers = self.readers.lock().unwrap_or_else(PoisonError::into_inner);
         if readers.len() < AT_A_TIME {
@@ -99,11 +122,7 @@ pub(super) async fn readings(
 ) -> Result<Response, Problem> {
     let pairs = pairs.map_err(|e| Problem::bad_request(e.body_text()))?.0;
     let query = Query::parse(&pairs, page.view.clock.now())?;
-    let seat = tokio::time::timeout(LONG, Arc::clone(&page.archive.seats).acquire_owned())
-        .await
-        .ok()
-        .and_then(Result::ok)
-        .ok_or_else(|| Problem::unavailable("too many questions at a time; ask again later"))?;
+    let seat = page.archive.seat().await?;
     let asked = query.clone();
     let answer = tokio::task::spawn_blocking(move || {
         let desk = page.archive.take(&page.view)?;

@@ -190,6 +190,10 @@ fn problems_are_problem_documents() {
         ("GET /v1/readings?station=frog HTTP/1.0\r\n\r\n", 400),
         ("GET /v1/readings?statoin=orchard HTTP/1.0\r\n\r\n", 400),
         ("GET /v1/readings?quantity=%00 HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/summaries?by=week HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/summaries?day=frog HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/summaries?step=PT1H HTTP/1.0\r\n\r\n", 400),
+        ("GET /v1/summaries?station=frog HTTP/1.0\r\n\r\n", 400),
     ] {
         let answer = page.raw(request);
         assert!(answer.starts_with(&format!("HTTP/1.0 {status}")), "{request}: {answer}");
@@ -220,6 +224,32 @@ fn readings_are_given_in_three_forms_with_both_ends_as_told() {
     assert!(csv.starts_with("time,station,instrument,quantity,"), "{csv}");
     let all = page.json("/v1/readings?from=2026-03-01T00:00:00Z&to=2026-03-02T00:00:00Z");
     assert_eq!(all["readings"].as_array().map(Vec::len), Some(120));
+}
+
+#[test]
+fn days_are_summarised_in_three_forms() {
+    let page = Running::over(fixture::silent("Orchard"));
+    page.keep(&[0, 2], 60);
+    let path = "/v1/summaries?from=2026-03-01T00:00:00Z&to=2026-03-02T00:00:00Z";
+    let answer = page.json(path);
+    let rows = answer["summaries"].as_array().unwrap();
+    let of = |quantity: &str| rows.iter().find(|r| r["quantity"] == quantity).unwrap();
+    // Hundredths of a degree, thousandths of a millimetre, 1 to 60.
+    let warmth = of("air_temperature");
+    assert_eq!(warmth["maximum"], 0.6, "{warmth}");
+    assert_eq!(warmth["maximum_at"], "2026-03-01T01:00:00Z");
+    assert_eq!((&warmth["by"], &warmth["day"]), (&"day".into(), &"civil".into()));
+    assert_eq!(warmth["mean"], Value::Null, "an hour is no day");
+    let rain = of("lwe_thickness_of_precipitation_amount");
+    assert_eq!(rain["sum"], 1.83, "{rain}");
+    assert!(rain["text"].as_str().unwrap().starts_with("at least 1.8 mm, "), "{rain}");
+    let hours = page.json(&format!("{path}&by=hour&quantity=air_temperature"));
+    assert_eq!(hours["summaries"].as_array().map(Vec::len), Some(1));
+    let (_, lines) = page.get(&format!("{path}&format=jsonl"));
+    assert_eq!(lines.lines().count(), rows.len());
+    let (_, csv) = page.get(&format!("{path}&format=csv"));
+    assert!(csv.starts_with("from,to,date,by,day,station,"), "{csv}");
+    assert_eq!(csv.lines().count(), rows.len() + 1);
 }
 
 #[test]

@@ -5,7 +5,9 @@ use super::plan::{COMPARED, SLOTS};
 use crate::Processor;
 use crate::output::Output;
 use crate::recall::Recall;
+use crate::walk::ONE;
 use observation::{Flag, Reason, SeriesIndex, Span, Time};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The value of a neighbour stands for the present one for so long at least.
 const FRESH: Span = Span::minutes(3);
@@ -36,9 +38,21 @@ impl Processor {
 
     /// Publishes again what something new is said of.
     pub(crate) fn say_again(&mut self, recall: &mut dyn Recall, out: &mut Output) {
+        let mut touched: BTreeMap<usize, BTreeSet<Time>> = BTreeMap::new();
         for (series, time) in std::mem::take(&mut self.again) {
             if let Some(draft) = self.book.stands(series, time, recall, &out.readings) {
+                let before = out.readings.len();
                 self.book.publish(draft, false, recall, &mut out.readings);
+                let part = self.plan.parts.iter().find(|p| p.series().any(|s| s == series));
+                if let Some(part) = part.filter(|_| out.readings.len() > before) {
+                    touched.entry(part.station).or_default().insert(time.step_end(ONE));
+                }
+            }
+        }
+        // What is derived from doubtful readings is doubtful.
+        for (station, minutes) in touched {
+            if let Some(walked) = self.walked {
+                self.derive_touched(station, &minutes, walked, recall, out);
             }
         }
         // What is published again says nothing new of itself, but a lifted step counts.

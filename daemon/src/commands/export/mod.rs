@@ -3,11 +3,13 @@
 
 mod readings;
 mod samples;
+mod summaries;
 
 use super::Failure;
 use crate::arguments::{Export, Format};
 use crate::wiring;
 use history::Reader;
+use observation::days::{DayKind, Division};
 use observation::{Quantity, Span, Time};
 use std::io::{BufWriter, Write};
 
@@ -61,7 +63,16 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
     let reader = Reader::open(&settings.history.directory, &settings.property, &series, &names)
         .map_err(|e| Failure::failed(e.to_string()))?;
     let mut output = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
-    let result = if arguments.samples {
+    let result = if let Some(word) = &arguments.summaries {
+        let division = Division::parse(word)
+            .ok_or_else(|| Failure::usage("--summaries: hour, day, month or year"))?;
+        let kind = arguments.day.as_deref().map(|word| {
+            DayKind::parse(word)
+                .ok_or_else(|| Failure::usage("--day: civil, rain, maximum or minimum"))
+        });
+        let by = (division, kind.transpose()?);
+        summaries::print(&reader, &settings.property, &asked, by, &mut output)
+    } else if arguments.samples {
         samples::print(&reader, &settings.property, &asked, &mut output)
     } else {
         readings::print(&reader, &asked, &mut output)

@@ -1,0 +1,55 @@
+//! Hours, days, months and years instead of readings.
+
+use super::{Asked, Trouble};
+use crate::arguments::Format;
+use crate::digest;
+use history::{ReadError, Reader};
+use observation::days::{DayKind, Division};
+use observation::{Property, Span, Time};
+use std::io::Write;
+
+/// How far back summaries reach where nothing is said.
+const USUAL: Span = Span::days(31);
+
+pub(super) fn print(
+    reader: &Reader,
+    property: &Property,
+    asked: &Asked<'_>,
+    by: (Division, Option<DayKind>),
+    output: &mut impl Write,
+) -> Result<(), Trouble> {
+    let look = reader.look();
+    let last = look.last().map_err(Trouble::Read)?;
+    let walked = last.map_or(Time(0), |last| last.walked);
+    let to = asked.to.unwrap_or(walked);
+    let question = digest::Asked {
+        station: asked.station.map(str::to_owned),
+        quantity: asked.quantity,
+        division: by.0,
+        kind: by.1,
+        from: asked.from.unwrap_or(to - USUAL),
+        to,
+    };
+    let rows = digest::rows(&look, property, &question, walked, None).map_err(|e| {
+        match e {
+        digest::Trouble::Read(error) => Trouble::Read(error),
+        digest::Trouble::TooMuch => Trouble::Read(ReadError(
+            "this is more than one answer holds; ask for one station or quantity, or a shorter span"
+                .to_owned(),
+        )),
+    }
+    })?;
+    let mut text = Vec::new();
+    if asked.format == Format::Csv {
+        text.extend_from_slice(digest::CSV_HEADING.as_bytes());
+    }
+    for row in &rows {
+        if asked.format == Format::Csv {
+            row.csv(&mut text);
+        } else {
+            row.object(&mut text);
+            text.push(b'\n');
+        }
+    }
+    output.write_all(&text).map_err(Trouble::Output)
+}

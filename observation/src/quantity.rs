@@ -3,6 +3,7 @@
 //! trade's name spelled out; their canonical units, steps and metric names; and one
 //! newtype for each canonical unit, which the formulas take and give.
 
+use crate::Unit;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
 
@@ -203,6 +204,22 @@ impl Quantity {
             other => other.name(),
         };
         format!("{name}_{}", self.base().suffix())
+    }
+
+    /// The value of `steps` in the base unit, rounded once: 987.6 hPa is exactly 98760 Pa.
+    /// None where the units do not fit, which no quantity's do.
+    pub fn base_value(self, steps: i64) -> Option<f64> {
+        let unit = Unit::parse(self.unit()).ok()?;
+        let base = Unit::parse(self.base().unit()).ok()?;
+        let scale = 10_f64.powi(i32::from(self.decimals()));
+        let steps = steps as f64;
+        if unit.code() == base.code() {
+            return Some(steps / scale);
+        }
+        // The larger of factor and divisor is the exact one: 100 rather than 0.01.
+        let factor = unit.convert_difference(1.0, &base)?;
+        let divisor = base.convert_difference(1.0, &unit)?;
+        Some(if factor >= 1.0 { steps * factor / scale } else { steps / (divisor * scale) })
     }
 
     /// Whether values lie on a circle of 360 degrees.

@@ -2,10 +2,11 @@
 
 use crate::settings::{token, write};
 use isobarn_tests::backlog::{self, Backlog};
+use isobarn_tests::peers::mosquitto;
 use isobarn_tests::program::{Program, command, export};
 use isobarn_tests::push::Client;
 use isobarn_tests::sink::{Answer, Sink};
-use isobarn_tests::wait::until;
+use isobarn_tests::wait::{free_port, until};
 use observation::Span;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
@@ -298,5 +299,99 @@ fn templates_feed_a_receiver_that_wants_a_query() {
     let line = until("the request", || sink.taken().first().map(|r| r.line.clone()));
     assert!(line.starts_with("GET /put?key=k%261&at=20"), "{line}");
     assert!(line.contains("&t=50") && line.contains("%20"), "{line}");
+    assert_eq!(program.terminate().0, Some(0));
+}
+
+#[test]
+fn daily_files_hold_what_was_logged_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = "\n[forward.files.archive]\ndirectory = \"archive\"\nformat = \"lines\"\n\
+                 [forward.files.table]\ndirectory = \"table\"\n";
+    let settings = write(folder.path(), table);
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    drained(&settings);
+    until("the table", || (both(&settings) == 0).then_some(()));
+    assert_eq!(program.terminate().0, Some(0));
+    let program = Program::run(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let mut all = BTreeMap::new();
+    let mut rows = 0;
+    for file in std::fs::read_dir(folder.path().join("archive")).unwrap().flatten() {
+        let name = file.file_name().into_string().unwrap();
+        for line in std::fs::read_to_string(file.path()).unwrap().lines() {
+            let mut line: Value = serde_json::from_str(line).unwrap();
+            assert!(line["time"].as_str().unwrap().starts_with(name.trim_end_matches(".jsonl")));
+            let id = line.as_object_mut().unwrap().remove("id").unwrap();
+            assert!(all.insert(id.to_string(), line).is_none(), "{id} twice");
+        }
+        let table = folder.path().join("table").join(name.replace(".jsonl", ".csv"));
+        let text = std::fs::read_to_string(table).unwrap();
+        let (heading, rest) = text.split_once('\n').unwrap();
+        assert_eq!(heading.split(',').next_back(), Some("id"));
+        rows += rest.lines().filter(|l| l.split(',').count() == heading.split(',').count()).count();
+    }
+    assert_eq!(rows, all.len());
+    same_as_logged(&settings, &all);
+}
+
+/// What waits for all forwarders.
+fn both(settings: &Path) -> u64 {
+    let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let rows = document["forwarders"].as_array().unwrap();
+    rows.iter().map(|r| r["backlog"].as_u64().unwrap()).sum()
+}
+
+#[test]
+fn a_broker_gets_every_reading_and_keeps_the_newest() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let listen = |filter: &str, count: &str, more: &[&str]| {
+        std::process::Command::new("mosquitto_sub")
+            .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1"])
+            .args(["-t", filter, "-C", count, "-W", "60"])
+            .args(more)
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .expect("mosquitto_sub is installed: tests/run --install")
+    };
+    let table = format!(
+        "\n[forward.mqtt.house]\nbroker = \"mqtt://127.0.0.1:{port}\"\nretain = true\n\
+         topic = \"out/{{{{ reading.station }}}}/{{{{ reading.instrument }}}}\"\n"
+    );
+    let settings = write(folder.path(), &table);
+    backlog::write(&settings, SMALL);
+    // The broker is away at first.
+    let program = Program::run(&settings);
+    until("the first failure", || (status(&settings)["state"] == "down").then_some(()));
+    let broker = mosquitto(folder.path(), port);
+    let subscriber = listen("out/#", "2400", &["-c", "-i", "reader"]);
+    drained(&settings);
+    let output = subscriber.wait_with_output().unwrap();
+    let mut all = BTreeMap::new();
+    for line in String::from_utf8(output.stdout).unwrap().lines() {
+        let mut line: Value = serde_json::from_str(line).unwrap();
+        let id = line.as_object_mut().unwrap().remove("id").unwrap().to_string();
+        all.insert(id, line);
+    }
+    println!("{} through the broker", all.len());
+    // The subscriber may have come a moment after the first messages.
+    assert!(all.len() >= 2_000, "{}", all.len());
+    let kept = listen("out/orchard/screen_temperature", "1", &["--retained-only"]);
+    let kept = kept.wait_with_output().unwrap();
+    let kept: Value = serde_json::from_slice(&kept.stdout).unwrap();
+    assert_eq!(kept["station"], "orchard");
+    // Gone for a while, and back: what is pushed meanwhile arrives.
+    broker.kill();
+    let client = Client::new();
+    push(&program, &client, 21.75);
+    until("the failure", || (status(&settings)["state"] == "down").then_some(()));
+    let _broker = mosquitto(folder.path(), port);
+    drained(&settings);
+    let kept = listen("out/orchard/screen_temperature", "1", &[]);
+    let kept = kept.wait_with_output().unwrap();
+    let kept: Value = serde_json::from_slice(&kept.stdout).unwrap();
+    assert_eq!(kept["value"], 21.75, "{kept}");
     assert_eq!(program.terminate().0, Some(0));
 }

@@ -4,8 +4,10 @@
 
 mod checks;
 mod client;
+pub mod files;
 pub mod http;
 mod lines;
+pub mod mqtt;
 pub mod port;
 pub mod rules;
 mod senml;
@@ -14,4 +16,4 @@ mod template;
 use port::Kind;
 
 /// All kinds of forwarders.
-pub const KINDS: &[Kind] = &[http::KIND];
+pub const KINDS: &[Kind] = &[files::KIND, http::KIND, mqtt::KIND];

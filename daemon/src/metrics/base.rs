@@ -1,21 +1,11 @@
 //! Readings in the base units of metrics.
 
-use observation::{Quantity, Unit};
+use observation::Quantity;
 
 /// The value of `steps` of a quantity in its base unit, rounded once: 987.6 hPa is
 /// exactly 98760. None where the units do not fit, which no quantity's do.
 pub fn value(quantity: Quantity, steps: i64) -> Option<f64> {
-    let unit = Unit::parse(quantity.unit()).ok()?;
-    let base = Unit::parse(quantity.base().unit()).ok()?;
-    let scale = 10_f64.powi(i32::from(quantity.decimals()));
-    let steps = steps as f64;
-    if unit.code() == base.code() {
-        return Some(steps / scale);
-    }
-    // The larger of factor and divisor is the exact one: 100 rather than 0.01.
-    let factor = unit.convert_difference(1.0, &base)?;
-    let divisor = base.convert_difference(1.0, &unit)?;
-    Some(if factor >= 1.0 { steps * factor / scale } else { steps / (divisor * scale) })
+    quantity.base_value(steps)
 }
 
 /// The help text of a quantity's metric.

@@ -5,16 +5,16 @@ use std::fmt;
 
 /// Where a broker is.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Broker {
+pub(crate) struct Broker {
     /// A name or an address; one of IP version 6 in brackets.
-    pub(super) host: String,
-    pub(super) port: u16,
-    pub(super) tls: bool,
+    pub(crate) host: String,
+    pub(crate) port: u16,
+    pub(crate) tls: bool,
 }
 
 impl Broker {
     /// Reads `mqtt://HOST[:PORT]` or `mqtts://HOST[:PORT]`.
-    pub(super) fn parse(text: &str) -> Result<Self, String> {
+    pub(crate) fn parse(text: &str) -> Result<Self, String> {
         let bad = |why: &str| format!("`{}` {why}", shown(text));
         let (scheme, rest) = text
             .split_once("://")

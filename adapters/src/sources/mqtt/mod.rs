@@ -14,7 +14,7 @@ use super::filter::Filter;
 use super::subscription::{Subscription, check_all};
 use crate::payload::Reader;
 use crate::port::{Claim, Context, End, Kind, Source};
-use broker::Broker;
+pub(crate) use broker::Broker;
 use config::{AdapterTable, Bytes, Fault, Lapse, read_secret};
 use futures_util::future::BoxFuture;
 use observation::Property;

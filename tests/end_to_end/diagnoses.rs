@@ -142,3 +142,22 @@ fn two_stations_disagree_without_a_culprit_unless_one_doubts_itself() {
         assert!(diagnosis["evidence"]["words"].as_str().unwrap().contains("its own checks"));
     }
 }
+
+#[test]
+fn a_sunlit_screen_is_told_from_a_warm_thermometer() {
+    // The form of a radiation error: with the height of the sun, less in wind.
+    let said = said(&["orchard", "hedge", "ridge"], |hour, place, values| {
+        let of_day = hour.rem_euclid(24);
+        if place == 0 && hour >= WRONG && (8..=16).contains(&of_day) {
+            let height = (std::f64::consts::PI * (of_day - 8) as f64 / 8.0).sin();
+            values[0] += 6.0 * height / (1.0 + 0.15 * values[2]);
+        }
+    });
+    let told: Vec<&str> = said
+        .iter()
+        .filter(|d| d["station"] == "orchard" && d["state"] != "closed")
+        .filter_map(|d| d["diagnosis"].as_str())
+        .collect();
+    assert_eq!(told.last(), Some(&"sunlit_screen"), "{said:?}");
+    assert!(said.iter().all(|d| d["station"] == "orchard"), "{said:?}");
+}

@@ -10,6 +10,7 @@
 //! says what the service said.
 
 mod alone;
+mod conditions;
 mod consistent;
 mod hours;
 mod minute;
@@ -44,6 +45,10 @@ const LAG: Span = Span::minutes(10);
 /// Hours that are remembered as they were judged, so that what was learned need not be
 /// saved as often as the rest.
 const ROWS: usize = 48;
+/// Hours of the month whose conditions are looked at, and the most seats for which they
+/// are kept.
+const PAST: usize = 720;
+const PAST_SEATS: usize = 64;
 /// Readings doubted for their step that wait for corroboration at most.
 const SUSPECTS: usize = 1_024;
 
@@ -86,6 +91,8 @@ pub(crate) struct Compare {
     judged: Option<i64>,
     /// The hours judged last, as they were, oldest first.
     rows: VecDeque<(i64, Vec<Row>)>,
+    /// The same for a month, to look under which conditions an instrument is off.
+    past: VecDeque<(i64, Vec<Row>)>,
     suspects: Vec<Suspect>,
     opinions: Opinions,
     /// By instrument.
@@ -105,6 +112,7 @@ impl Compare {
             hours: Hours::default(),
             judged: None,
             rows: VecDeque::new(),
+            past: VecDeque::new(),
             suspects: Vec::new(),
             opinions: Opinions::default(),
             failing: vec![Failing::default(); property.instruments.len()],

@@ -1,10 +1,12 @@
 //! What is held of which instrument: opened, looked at again, closed.
 
 use observation::diagnosis::{Stage, told};
-use observation::{Diagnosis, Evidence, Time};
+use observation::{Diagnosis, Evidence, Span, Time};
 use quality::diagnosis::{Cause, SURE};
 use serde::{Deserialize, Serialize};
 
+/// What comes and goes closes when it was not seen for so long.
+const GONE: Span = Span::days(14);
 /// Most that are open at a time; more are not opened.
 const MOST: usize = 1_024;
 
@@ -47,6 +49,17 @@ impl Finding {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Opinions {
     open: Vec<Diagnosis>,
+    /// Causes that come and go, by place and name: when they were seen last.
+    gone: Vec<Gone>,
+}
+
+/// Something that was not to be seen lately.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Gone {
+    station: Option<String>,
+    instrument: Option<String>,
+    cause: String,
+    since: Time,
 }
 
 impl Opinions {
@@ -61,6 +74,16 @@ impl Opinions {
                 && d.station.as_deref() == station
                 && d.instrument.as_deref() == instrument
         })
+    }
+
+    /// Whether a cause is held.
+    pub(crate) fn open_of(
+        &self,
+        station: Option<&str>,
+        instrument: Option<&str>,
+        cause: Cause,
+    ) -> bool {
+        self.place(station, instrument, cause.word()).is_some()
     }
 
     /// Whether one of these causes is held of an instrument.
@@ -86,7 +109,12 @@ impl Opinions {
         let cause = finding.cause.word();
         match self.place(finding.station.as_deref(), finding.instrument.as_deref(), cause) {
             Some(place) => {
-                let said = finding.diagnosis(Stage::Changed);
+                let mut said = finding.diagnosis(Stage::Changed);
+                let seen_again = self.gone.len();
+                self.gone.retain(|g| !g.is(&said));
+                if let (true, Some(open)) = (self.gone.len() < seen_again, self.open.get(place)) {
+                    said.since = said.since.min(open.since);
+                }
                 if let Some(open) = self.open.get_mut(place) {
                     *open = said.clone();
                 }
@@ -97,6 +125,36 @@ impl Opinions {
                 let said = finding.diagnosis(Stage::Opened);
                 self.open.push(said.clone());
                 out.push(said);
+            }
+        }
+    }
+
+    /// What is open of a cause that comes and goes is not to be seen any more: it closes
+    /// when it was not for long.
+    pub(crate) fn fade(
+        &mut self,
+        station: Option<&str>,
+        instrument: Option<&str>,
+        cause: Cause,
+        time: Time,
+    ) {
+        if self.place(station, instrument, cause.word()).is_some() {
+            self.gone.push(Gone {
+                station: station.map(str::to_owned),
+                instrument: instrument.map(str::to_owned),
+                cause: cause.word().to_owned(),
+                since: time,
+            });
+        }
+    }
+
+    /// Closes what was not seen for long.
+    pub(crate) fn close_gone(&mut self, now: Time, out: &mut Vec<Diagnosis>) {
+        while let Some(place) = self.gone.iter().position(|g| now - g.since >= GONE) {
+            let gone = self.gone.remove(place);
+            if let Some(cause) = Cause::parse(&gone.cause) {
+                let (station, instrument) = (gone.station.as_deref(), gone.instrument.as_deref());
+                self.close(station, instrument, cause, now, out);
             }
         }
     }
@@ -112,10 +170,19 @@ impl Opinions {
     ) {
         if let Some(place) = self.place(station, instrument, cause.word()) {
             let mut said = self.open.remove(place);
+            self.gone.retain(|g| !g.is(&said));
             said.stage = Stage::Closed;
             said.time = time;
             said.evidence.to = time;
             out.push(said);
         }
+    }
+}
+
+impl Gone {
+    fn is(&self, said: &Diagnosis) -> bool {
+        self.cause == said.cause
+            && self.station == said.station
+            && self.instrument == said.instrument
     }
 }

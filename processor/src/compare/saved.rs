@@ -45,6 +45,7 @@ pub struct Learned {
     fingerprint: u64,
     judged: i64,
     engine: Neighbourhood,
+    past: VecDeque<(i64, Vec<Row>)>,
 }
 
 impl Processor {
@@ -113,6 +114,7 @@ impl Processor {
             fingerprint: compare.seats.fingerprint,
             judged: compare.judged?,
             engine: compare.engine.clone(),
+            past: compare.past.clone(),
         })
     }
 
@@ -126,6 +128,7 @@ impl Processor {
         let mut from = i64::MIN;
         if let Some(learned) = learned.filter(fits) {
             compare.engine = learned.engine;
+            compare.past = learned.past;
             from = learned.judged + 1;
         }
         let rows: Vec<(i64, Vec<Row>)> =
@@ -134,6 +137,7 @@ impl Processor {
         for (hour, rows) in rows {
             // What was said of them was said then.
             compare.take_row(hour, &rows);
+            compare.remember_long(hour, &rows);
         }
         compare.air = air;
     }

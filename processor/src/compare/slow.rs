@@ -1,9 +1,10 @@
 //! The hours that are over, judged: which instrument is off, since when, by how much.
 
+use super::conditions;
 use super::hours::Hours;
 use super::opinions::Finding;
 use super::plan::{COMPARED, SLOTS};
-use super::{Compare, LAG, ROWS, Row};
+use super::{Compare, LAG, PAST, PAST_SEATS, ROWS, Row};
 use crate::Processor;
 use crate::output::Output;
 use observation::time::HOUR;
@@ -63,10 +64,22 @@ impl Compare {
         result.ok()
     }
 
+    /// Keeps an hour for the month's conditions.
+    pub(super) fn remember_long(&mut self, hour: i64, rows: &[Row]) {
+        if rows.len() > PAST_SEATS {
+            return;
+        }
+        if self.past.len() >= PAST {
+            self.past.pop_front();
+        }
+        self.past.push_back((hour, rows.to_vec()));
+    }
+
     pub(super) fn remember(&mut self, hour: i64, rows: Vec<Row>) {
         if self.rows.len() >= ROWS {
             self.rows.pop_front();
         }
+        self.remember_long(hour, &rows);
         self.rows.push_back((hour, rows));
         self.judged = Some(hour);
         // The hour before is kept for what may still be corroborated.
@@ -87,6 +100,7 @@ impl Processor {
                 (0..seats).map(|seat| row(&self.compare.hours, hour, seat)).collect();
             let verdict = self.compare.take_row_guarded(hour, &rows);
             self.compare.remember(hour, rows);
+            self.compare.opinions.close_gone(said, &mut out.diagnoses);
             for seat in &mut self.compare.own {
                 for doubted in &mut seat.doubted {
                     *doubted *= REMEMBERED;
@@ -114,7 +128,7 @@ impl Processor {
             blamed = Some(seat);
             suspicion.station = blamed;
         }
-        let cause = named(&suspicion);
+        let mut cause = named(&suspicion);
         let names = suspicion.station.and_then(|seat| self.names(seat, slot));
         let (station, mut instrument) = match (names, suspicion.station) {
             (Some((station, instrument)), _) => (Some(station), Some(instrument)),
@@ -129,15 +143,39 @@ impl Processor {
             // It is the station's, not the barometer's.
             instrument = None;
         }
+        let family = conditions::family(cause);
         if suspicion.state == State::Closed {
             let out = &mut out.diagnoses;
             let opinions = &mut self.compare.opinions;
-            opinions.close(station.as_deref(), instrument.as_deref(), cause, said, out);
+            let (station, instrument) = (station.as_deref(), instrument.as_deref());
+            for &cause in family {
+                if conditions::comes_and_goes(cause) {
+                    opinions.fade(station, instrument, cause, said);
+                } else {
+                    opinions.close(station, instrument, cause, said, out);
+                }
+            }
             if blamed.is_some() {
                 opinions.close(None, None, Cause::Disagreement, said, out);
             }
         } else {
-            let finding = finding(&suspicion, cause, said, station, instrument, blamed);
+            let refined = self.refined(&suspicion, cause, slot);
+            let held = family.iter().find(|&&cause| {
+                let (station, instrument) = (station.as_deref(), instrument.as_deref());
+                self.compare.opinions.open_of(station, instrument, cause)
+            });
+            // What was told before stands until the conditions tell something else.
+            cause = refined.as_ref().map_or(held.copied().unwrap_or(cause), |r| r.cause);
+            for &other in family.iter().filter(|&&other| other != cause) {
+                let (station, instrument) = (station.as_deref(), instrument.as_deref());
+                let out = &mut out.diagnoses;
+                self.compare.opinions.close(station, instrument, other, said, out);
+            }
+            let mut finding = finding(&suspicion, cause, said, station, instrument, blamed);
+            if let Some(refined) = refined {
+                finding.words = format!("{}; {}", finding.words, refined.words);
+                finding.numbers.extend(refined.numbers);
+            }
             self.compare.opinions.hold(finding, &mut out.diagnoses);
         }
         if let Some(seat) = suspicion.station {

@@ -6,7 +6,9 @@
 //! the signatures that lead to a cause are in the modules that find it.
 
 mod causes;
+mod conditions;
 mod naming;
 
 pub use causes::{Cause, CauseGroup, SURE, SUSPECTED};
+pub use conditions::{Hour, Refined, refine};
 pub use naming::{named, words};

@@ -1,0 +1,271 @@
+//! Under which conditions is an instrument off? An offset that is there only in sun and
+//! light wind is a sunlit screen; one that grows with the wind is a lost pulse; one that
+//! comes from some sectors is a shelter. Each condition is compared with itself before the
+//! change, so that what is usual at the place says nothing.
+//!
+//! The signatures are common practice; the limits are own choices.
+
+use super::causes::Cause;
+
+/// One hour of one instrument beside its neighbours; not a number where not known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Hour {
+    /// What it said, in the canonical unit.
+    pub own: f64,
+    /// The median of what its neighbours said.
+    pub others: f64,
+    /// Elevation of the sun, degrees.
+    pub sun: f64,
+    /// Median wind of the neighbours, m/s.
+    pub wind: f64,
+    /// Where it blows from, degrees.
+    pub direction: f64,
+    /// Median humidity of the neighbours, %.
+    pub humidity: f64,
+    /// Hours since the neighbours were last saturated.
+    pub since_wet: f64,
+}
+
+/// A cause that the conditions tell.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Refined {
+    /// The cause.
+    pub cause: Cause,
+    /// The condition, in words.
+    pub words: String,
+    /// What is seen under it and otherwise.
+    pub numbers: Vec<(&'static str, f64)>,
+}
+
+/// Hours of a condition that are needed after the change, and before it.
+const LEAST_AFTER: usize = 6;
+const LEAST_BEFORE: usize = 12;
+/// A signature stands out when it is so many times what is seen otherwise.
+const TIMES: f64 = 2.0;
+/// Sun that heats a screen, degrees; wind that ventilates it, m/s.
+const HIGH_SUN: f64 = 20.0;
+const LIGHT_WIND: f64 = 3.0;
+const FRESH_WIND: f64 = 5.0;
+/// Least offset of a thermometer that is worth a condition, Cel, and of a humidity, %.
+const LEAST_WARMTH: f64 = 0.4;
+const LEAST_MOISTURE: f64 = 4.0;
+/// Speeds below which both numbers of a ratio are lifted by so much, m/s.
+const LIFT: f64 = 0.3;
+const SECTORS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
+
+/// The excess over what was usual under a condition.
+fn excess(
+    before: &[Hour],
+    after: &[Hour],
+    of: fn(&Hour) -> f64,
+    belongs: impl Fn(&Hour) -> bool,
+) -> Option<f64> {
+    let mean = |hours: &[Hour], least: usize| {
+        let found: Vec<f64> =
+            hours.iter().filter(|h| belongs(h)).map(of).filter(|d| d.is_finite()).collect();
+        (found.len() >= least).then(|| found.iter().sum::<f64>() / found.len() as f64)
+    };
+    Some(mean(after, LEAST_AFTER)? - mean(before, LEAST_BEFORE)?)
+}
+
+fn offset(hour: &Hour) -> f64 {
+    hour.own - hour.others
+}
+
+fn ratio(hour: &Hour) -> f64 {
+    ((hour.own + LIFT) / (hour.others + LIFT)).ln()
+}
+
+/// A more telling cause than `cause` for an instrument that changed between `before` and
+/// `after`; none where the conditions do not tell.
+pub fn refine(cause: Cause, before: &[Hour], after: &[Hour]) -> Option<Refined> {
+    match cause {
+        Cause::ThermometerOffset => {
+            screen(before, after).or_else(|| drift(Cause::ThermometerDrift, "Cel", before, after))
+        }
+        Cause::HumidityOffset => {
+            wet(before, after).or_else(|| drift(Cause::HumidityDrift, "%", before, after))
+        }
+        Cause::BarometerOffset => drift(Cause::BarometerDrift, "hPa", before, after),
+        Cause::CupFactorWrong => sheltered(before, after).or_else(|| cup(before, after)),
+        _ => None,
+    }
+}
+
+fn screen(before: &[Hour], after: &[Hour]) -> Option<Refined> {
+    let of = |belongs: fn(&Hour) -> bool| excess(before, after, offset, belongs);
+    let sunny =
+        of(|h| h.sun >= HIGH_SUN && h.wind < LIGHT_WIND).or_else(|| of(|h| h.sun >= HIGH_SUN))?;
+    // Calm beside calm: what is warm in calm nights too is not the sun's doing.
+    let night = of(|h| h.sun < -3.0 && h.wind < LIGHT_WIND).or_else(|| of(|h| h.sun < -3.0))?;
+    if sunny >= LEAST_WARMTH && sunny >= TIMES * night.abs() {
+        return Some(Refined {
+            cause: Cause::SunlitScreen,
+            words: format!(
+                "{sunny:+.1} Cel with the sun above {HIGH_SUN:.0} deg and the wind under {LIGHT_WIND:.0} m/s, {night:+.1} Cel at night"
+            ),
+            numbers: vec![("in_sun", sunny), ("at_night", night)],
+        });
+    }
+    let calm = of(|h| h.sun < -3.0 && h.wind < LIGHT_WIND)?;
+    let windy = of(|h| h.sun < -3.0 && h.wind >= FRESH_WIND)?;
+    (calm >= LEAST_WARMTH && calm >= TIMES * windy.abs() && sunny >= 0.5 * calm).then(|| Refined {
+        cause: Cause::SelfHeating,
+        words: format!("{calm:+.1} Cel in calm nights, {windy:+.1} Cel in windy ones"),
+        numbers: vec![("calm_nights", calm), ("windy_nights", windy)],
+    })
+}
+
+fn wet(before: &[Hour], after: &[Hour]) -> Option<Refined> {
+    let drying = excess(before, after, offset, |h| h.humidity < 90.0 && h.since_wet <= 8.0)?;
+    let dry = excess(before, after, offset, |h| h.humidity < 90.0 && h.since_wet > 12.0)?;
+    (drying >= LEAST_MOISTURE && drying >= TIMES * dry.abs()).then(|| Refined {
+        cause: Cause::HumiditySlowToDry,
+        words: format!("{drying:+.0} % in the hours after its neighbours dried, {dry:+.0} % later"),
+        numbers: vec![("while_drying", drying), ("when_dry", dry)],
+    })
+}
+
+fn cup(before: &[Hour], after: &[Hour]) -> Option<Refined> {
+    let of = |belongs: fn(&Hour) -> bool| excess(before, after, ratio, belongs);
+    let light = of(|h| (1.0..3.0).contains(&h.others))?;
+    let strong = of(|h| h.others >= 6.0)?;
+    let words = format!(
+        "{:.2} times in light wind, {:.2} times in wind above 6 m/s",
+        light.exp(),
+        strong.exp()
+    );
+    let numbers = vec![("in_light_wind", light.exp()), ("in_strong_wind", strong.exp())];
+    if strong < -0.1 && strong < TIMES * light && strong < light - 0.08 {
+        return Some(Refined { cause: Cause::CupSlowAtHighWind, words, numbers });
+    }
+    (light < -0.25 && light < 3.0 * strong).then_some(Refined {
+        cause: Cause::CupSticking,
+        words,
+        numbers,
+    })
+}
+
+fn sheltered(before: &[Hour], after: &[Hour]) -> Option<Refined> {
+    let of_sector = |place: usize| {
+        let middle = place as f64 * 45.0;
+        excess(before, after, ratio, |h| {
+            h.others >= 2.0
+                && ((h.direction - middle + 180.0).rem_euclid(360.0) - 180.0).abs() <= 22.5
+        })
+    };
+    let sectors: Vec<(usize, f64)> =
+        (0..SECTORS.len()).filter_map(|s| Some((s, of_sector(s)?))).collect();
+    let least = sectors.iter().map(|(_, r)| *r).reduce(f64::min)?;
+    let most = sectors.iter().map(|(_, r)| *r).reduce(f64::max)?;
+    if sectors.len() < 3 || least > -0.2 || most < 0.33 * least {
+        return None;
+    }
+    let names: Vec<&str> = sectors
+        .iter()
+        .filter(|(_, r)| *r < 0.5 * (least + most))
+        .filter_map(|(s, _)| SECTORS.get(*s).copied())
+        .collect();
+    // What is slow from nearly everywhere is no shelter.
+    (names.len() * 2 <= sectors.len()).then(|| Refined {
+        cause: Cause::MastSheltered,
+        words: format!(
+            "{:.2} times from {}, {:.2} times from the most open sector",
+            least.exp(),
+            names.join(", "),
+            most.exp()
+        ),
+        numbers: vec![("sheltered", least.exp()), ("open", most.exp())],
+    })
+}
+
+fn drift(cause: Cause, unit: &str, before: &[Hour], after: &[Hour]) -> Option<Refined> {
+    // Ten days at least, in thirds: a step is the same in all of them.
+    if after.len() < 240 {
+        return None;
+    }
+    let third = after.len() / 3;
+    let of = |hours: &[Hour]| excess(before, hours, offset, |_| true);
+    let first = of(after.get(..third)?)?;
+    let middle = of(after.get(third..2 * third)?)?;
+    let last = of(after.get(2 * third..)?)?;
+    let rises = first.abs() < 0.6 * last.abs()
+        && (middle - 0.5 * (first + last)).abs() < 0.3 * last.abs()
+        && first * last >= -0.1 * last * last;
+    let a_day = (last - first) / (2.0 * third as f64 / 24.0);
+    rises.then(|| Refined {
+        cause,
+        words: format!("grows by {a_day:+.3} {unit} a day"),
+        numbers: vec![("a_day", a_day)],
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Hours of invented weather: wind and direction wander, sun by the hour.
+    fn hours(count: usize, change: impl Fn(usize, &Hour) -> f64) -> Vec<Hour> {
+        (0..count)
+            .map(|i| {
+                let at = i as f64;
+                let sun = 50.0 * (std::f64::consts::TAU * (at - 6.0) / 24.0).sin();
+                let wind = 4.0 + 3.5 * (at / 7.3).sin();
+                let wet = (i % 24) as f64;
+                let hour = Hour {
+                    own: 0.0,
+                    others: 10.0,
+                    sun,
+                    wind,
+                    direction: (at * 17.0).rem_euclid(360.0),
+                    humidity: if wet < 4.0 { 99.0 } else { 70.0 },
+                    since_wet: (wet - 3.0).max(0.0),
+                };
+                Hour { own: hour.others + change(i, &hour), ..hour }
+            })
+            .collect()
+    }
+
+    fn told(cause: Cause, change: impl Fn(usize, &Hour) -> f64) -> Option<Cause> {
+        let before = hours(480, |_, _| 0.3);
+        refine(cause, &before, &hours(360, change)).map(|r| r.cause)
+    }
+
+    #[test]
+    fn sun_heat_wet_and_drift_are_told_from_an_offset() {
+        let t = Cause::ThermometerOffset;
+        assert_eq!(told(t, |_, _| 2.3), None);
+        let in_sun = |_: usize, h: &Hour| 0.3 + h.sun.max(0.0) / 25.0 / (0.5 + h.wind);
+        assert_eq!(told(t, in_sun), Some(Cause::SunlitScreen));
+        let calm = |_: usize, h: &Hour| if h.wind < 3.0 { 1.5 } else { 0.3 };
+        assert_eq!(told(t, calm), Some(Cause::SelfHeating));
+        assert_eq!(told(t, |i, _| 0.3 + 0.004 * i as f64), Some(Cause::ThermometerDrift));
+        let h = Cause::HumidityOffset;
+        assert_eq!(told(h, |_, _| 10.0), None);
+        let wet = |_: usize, h: &Hour| if h.since_wet <= 8.0 { 12.0 } else { 0.0 };
+        assert_eq!(told(h, wet), Some(Cause::HumiditySlowToDry));
+        assert_eq!(told(Cause::VaneTurned, |_, _| 30.0), None);
+    }
+
+    #[test]
+    fn lost_pulses_a_tight_bearing_and_a_shelter_are_told_from_a_factor() {
+        let winds = |factor: &dyn Fn(f64, f64) -> f64| {
+            hours(480, |_, _| 0.0)
+                .into_iter()
+                .map(|h| {
+                    let others = h.wind;
+                    Hour { others, own: others * factor(others, h.direction), ..h }
+                })
+                .collect::<Vec<Hour>>()
+        };
+        let before = winds(&|_, _| 1.0);
+        let told = |factor: &dyn Fn(f64, f64) -> f64| {
+            refine(Cause::CupFactorWrong, &before, &winds(factor)).map(|r| r.cause)
+        };
+        assert_eq!(told(&|_, _| 0.6), None);
+        assert_eq!(told(&|u, _| 1.0 - 0.03 * u), Some(Cause::CupSlowAtHighWind));
+        assert_eq!(told(&|u, _| (1.0 - 0.9 / u).max(0.0)), Some(Cause::CupSticking));
+        let trees = |_: f64, d: f64| if (70.0..160.0).contains(&d) { 0.5 } else { 1.0 };
+        assert_eq!(told(&trees), Some(Cause::MastSheltered));
+    }
+}

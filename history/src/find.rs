@@ -26,7 +26,7 @@ pub(crate) type Each<'a> = dyn FnMut(&Row, &[u8]) -> Result<(), ReadError> + 'a;
 
 impl Look<'_> {
     /// The runs of log numbers between clock steps.
-    fn runs(&self) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
+    pub(crate) fn runs(&self) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
         let (Some(first), Some(last)) = (self.first()?, self.last()?) else {
             return Ok(Vec::new());
         };
@@ -90,19 +90,33 @@ impl Look<'_> {
         to: Time,
         each: &mut Each<'_>,
     ) -> Result<(), ReadError> {
+        self.touching_after(0, from, to, each)
+    }
+
+    /// The same, of the records behind the number `after`.
+    pub(crate) fn touching_after(
+        &self,
+        after: u64,
+        from: Time,
+        to: Time,
+        each: &mut Each<'_>,
+    ) -> Result<(), ReadError> {
         let mut spans: Vec<(u64, u64)> = Vec::new();
         for run in self.runs()? {
-            let low = self.bound(&run, from - Span(NEAR))?;
+            if *run.end() <= after {
+                continue;
+            }
+            let low = self.bound(&run, from - Span(NEAR))?.max(after + 1);
             let high = self.bound(&run, to + Span(NEAR + 1))?;
             if low < high {
                 spans.push((low, high - 1));
             }
         }
         let near = spans.len();
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT number FROM late WHERE day BETWEEN ?1 AND ?2")?;
-        let mut rows = statement.query([from.utc_day(), to.utc_day()])?;
+        let mut statement = self.connection.prepare_cached(
+            "SELECT number FROM late WHERE day BETWEEN ?1 AND ?2 AND number > ?3",
+        )?;
+        let mut rows = statement.query([from.utc_day(), to.utc_day(), after.cast_signed()])?;
         while let Some(row) = rows.next()? {
             let number = row.get::<_, i64>(0)?.cast_unsigned();
             if !spans.iter().take(near).any(|(low, high)| (*low..=*high).contains(&number)) {
@@ -165,13 +179,16 @@ impl Look<'_> {
                 }
             }
         }
-        let days: (Option<i64>, Option<i64>) = self
-            .connection
-            .prepare_cached("SELECT min(day), max(day) FROM late")?
-            .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
-        if let (Some(first), Some(last)) = days {
-            low = low.min(first.saturating_mul(DAY));
-            high = high.max(last.saturating_add(1).saturating_mul(DAY));
+        for days in ["SELECT min(day), max(day) FROM late", "SELECT min(day), max(day) FROM sealed"]
+        {
+            let days: (Option<i64>, Option<i64>) = self
+                .connection
+                .prepare_cached(days)?
+                .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+            if let (Some(first), Some(last)) = days {
+                low = low.min(first.saturating_mul(DAY));
+                high = high.max(last.saturating_add(1).saturating_mul(DAY));
+            }
         }
         Ok((low <= high).then_some((Time(low), Time(high))))
     }

@@ -6,6 +6,7 @@
 //! is in `FORMAT.md`, the packed records' in the module `record`.
 
 mod ballast;
+mod block;
 mod connect;
 mod damage;
 mod diagnoses;
@@ -25,6 +26,8 @@ mod record;
 mod register;
 mod row;
 pub mod schema;
+pub mod seal;
+mod sealed;
 pub mod select;
 pub mod standing;
 mod state;
@@ -43,6 +46,7 @@ pub use look::{Look, Reader, Records};
 pub use names::{ChannelName, Names};
 pub use open::{Opened, Options};
 pub use passing::{Passing, Progress};
+pub use seal::Sealed;
 pub use select::{Kept, Part, Selection};
 pub use standing::{Aside, Cursor, DeadLetter, NewToken, Token};
 pub use writer::History;

@@ -239,6 +239,21 @@ impl Names {
         (series.0 as usize) < self.series.current
     }
 
+    /// The stable number of a station's identifier.
+    pub(crate) fn station_number_of(&self, id: &str) -> Option<u32> {
+        self.station_index(id).and_then(|s| self.station_number(s))
+    }
+
+    /// All stations with their stable numbers.
+    pub(crate) fn all_stations(&self) -> impl Iterator<Item = (u32, &str)> {
+        self.stations
+            .numbers
+            .iter()
+            .zip(&self.stations.items)
+            .filter(|(number, _)| **number != 0)
+            .map(|(number, id)| (*number, id.as_str()))
+    }
+
     pub(crate) fn station_number(&self, index: StationIndex) -> Option<u32> {
         self.stations.number(usize::from(index.0))
     }

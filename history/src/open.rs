@@ -155,7 +155,11 @@ fn inside(
         connect::create(connection, &uuid::Uuid::new_v4().to_string())?;
         return moved(connection);
     }
-    if version != VERSION {
+    if (1..VERSION).contains(&version)
+        && connect::version_in_table(connection).unwrap_or(None) == Some(version)
+    {
+        connect::migrate(connection, version)?;
+    } else if version != VERSION {
         match connect::version_in_table(connection).unwrap_or(None) {
             Some(VERSION) => {}
             Some(repeated) if repeated == version => {

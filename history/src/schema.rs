@@ -1,12 +1,12 @@
 //! The tables, and the version of their layout.
 
 /// Version of the layout, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 1;
+pub const VERSION: i64 = 2;
 
 /// "isob" as SQLite's `application_id`.
 pub(crate) const APPLICATION: i64 = 0x6973_6f62;
 
-/// Everything of version 1. Ingest touches `log` alone; the partial index and `late`
+/// Everything. Ingest touches `log` alone; the partial index and `late`
 /// get a row only for what is rare.
 pub(crate) const TABLES: &str = "
 CREATE TABLE log (
@@ -116,4 +116,23 @@ CREATE TABLE damaged (
     kind, received, walked, first, last, body
 );
 CREATE TABLE hole (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, found INTEGER NOT NULL);
+CREATE TABLE sealed (day INTEGER PRIMARY KEY, through INTEGER NOT NULL);
+CREATE TABLE trimmed (through INTEGER NOT NULL);
+CREATE TABLE damaged_block (
+    number INTEGER NOT NULL,
+    found INTEGER NOT NULL,
+    station, day, revision, lowest, highest, body
+);
 ";
+
+/// What leads from each version to the next; the first is from 1 to 2. In version 1 the
+/// table `block` was there but always empty.
+pub(crate) const STEPS: [&str; 1] = ["
+CREATE TABLE sealed (day INTEGER PRIMARY KEY, through INTEGER NOT NULL);
+CREATE TABLE trimmed (through INTEGER NOT NULL);
+CREATE TABLE damaged_block (
+    number INTEGER NOT NULL,
+    found INTEGER NOT NULL,
+    station, day, revision, lowest, highest, body
+);
+"];

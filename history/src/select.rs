@@ -5,7 +5,7 @@ use crate::look::Look;
 use crate::record::decode_readings;
 use observation::time::{DAY, HOUR};
 use observation::{Quantity, Reading, SeriesIndex, Span, Time};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// Which readings are asked for.
 #[derive(Clone, Debug)]
@@ -44,7 +44,8 @@ impl Selection {
     }
 }
 
-/// A reading and the record it stands in.
+/// A reading and the record it stands in. Of a sealed one only the last record of its
+/// block is known, and the place is 0.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Kept {
     /// Log number of the record.
@@ -134,6 +135,8 @@ impl Look<'_> {
         if from <= to { self.each_reading(from, to, &wanted, each) } else { Ok(()) }
     }
 
+    /// Calls `each` for every selected reading: for each instant first those of blocks,
+    /// then those of the log behind what is sealed, in its order.
     fn each_reading(
         &self,
         from: Time,
@@ -141,17 +144,28 @@ impl Look<'_> {
         wanted: &[bool],
         each: &mut dyn FnMut(Kept) -> Result<(), ReadError>,
     ) -> Result<(), ReadError> {
-        self.touching(from, to, &mut |row, body| {
-            let mut result = Ok(());
-            decode_readings(row, body, self.names, &mut |place, reading| {
-                let asked = wanted.get(reading.series.0 as usize).copied().unwrap_or(false);
-                if result.is_ok() && asked && reading.time >= from && reading.time <= to {
-                    result = each(Kept { number: row.number, place, reading });
-                }
-            })
-            .map_err(|e| ReadError(format!("record {}: {e}", row.number)))?;
-            result
-        })
+        let sealed = self.sealed_between(from.utc_day(), to.utc_day())?;
+        self.each_in_blocks(from, to, wanted, each)?;
+        for stretch in stretches(&sealed, from, to) {
+            self.touching_after(stretch.after, stretch.from, stretch.to, &mut |row, body| {
+                let mut result = Ok(());
+                decode_readings(row, body, self.names, &mut |place, reading| {
+                    let asked = wanted.get(reading.series.0 as usize).copied().unwrap_or(false);
+                    let within = reading.time >= stretch.from && reading.time <= stretch.to;
+                    let in_block = || {
+                        sealed
+                            .get(&reading.time.utc_day())
+                            .is_some_and(|through| row.number <= *through)
+                    };
+                    if result.is_ok() && asked && within && !in_block() {
+                        result = each(Kept { number: row.number, place, reading });
+                    }
+                })
+                .map_err(|e| ReadError(format!("record {}: {e}", row.number)))?;
+                result
+            })?;
+        }
+        Ok(())
     }
 
     /// The highest revision of one reading.
@@ -160,17 +174,55 @@ impl Look<'_> {
     /// When the database cannot be read, or a record cannot be decoded.
     pub fn reading(&self, series: SeriesIndex, time: Time) -> Result<Option<Reading>, ReadError> {
         let mut highest: Option<Reading> = None;
-        self.touching(time, time, &mut |row, body| {
-            decode_readings(row, body, self.names, &mut |_, reading| {
-                if reading.series == series
-                    && reading.time == time
-                    && highest.is_none_or(|h| reading.revision >= h.revision)
-                {
-                    highest = Some(reading);
-                }
-            })
-            .map_err(|e| ReadError(format!("record {}: {e}", row.number)))
+        let mut wanted = vec![false; series.0 as usize + 1];
+        if let Some(last) = wanted.last_mut() {
+            *last = true;
+        }
+        self.each_reading(time, time, &wanted, &mut |kept| {
+            if highest.is_none_or(|h| kept.reading.revision >= h.revision) {
+                highest = Some(kept.reading);
+            }
+            Ok(())
         })?;
         Ok(highest)
     }
+}
+
+/// A part of a span that is read of the log from one number on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Stretch {
+    from: Time,
+    to: Time,
+    after: u64,
+}
+
+/// Cuts `[from, to]` between days that are sealed and days that are not. Within a
+/// sealed stretch the log is read behind the least number.
+fn stretches(sealed: &BTreeMap<i64, u64>, from: Time, to: Time) -> Vec<Stretch> {
+    let mut parts: Vec<Stretch> = Vec::new();
+    let mut add = |part: Stretch| {
+        let Some(last) = parts.last_mut() else { return parts.push(part) };
+        if (last.after == 0) == (part.after == 0) {
+            last.to = part.to;
+            last.after = last.after.min(part.after);
+        } else {
+            parts.push(part);
+        }
+    };
+    let mut at = from;
+    for (&day, &through) in sealed {
+        let (start, end) = (Time(day * DAY), Time((day + 1) * DAY - 1));
+        if start > at {
+            add(Stretch { from: at, to: start - Span(1), after: 0 });
+        }
+        let (first, last) = (start.max(at), end.min(to));
+        if first <= last {
+            add(Stretch { from: first, to: last, after: through });
+            at = last + Span(1);
+        }
+    }
+    if at <= to {
+        add(Stretch { from: at, to, after: 0 });
+    }
+    parts
 }

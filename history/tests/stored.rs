@@ -36,7 +36,7 @@ fn reads_as_written(history: &History) {
 }
 
 #[test]
-fn the_file_of_version_1_reads_whole_and_goes_on() {
+fn the_file_of_version_1_is_brought_forward_reads_whole_and_goes_on() {
     let stored = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/history-1.sqlite3");
     let directory = tempfile::tempdir().unwrap();
     std::fs::copy(stored, directory.path().join("history.sqlite3")).unwrap();
@@ -51,6 +51,16 @@ fn the_file_of_version_1_reads_whole_and_goes_on() {
     reads_as_written(&history);
     let note = content::rare().remove(1);
     assert_eq!(history.append(content::START, content::START, &note).unwrap().number, 8);
+    // Its days can be sealed, and a second opening finds nothing to bring forward.
+    let days = history.look().days_to_seal(content::START.utc_day() + 1).unwrap();
+    for day in days {
+        history.seal(day).unwrap();
+    }
+    assert!(history.look().block_bytes().unwrap().1 > 0);
+    assert_eq!(history.look().records(0).count(), 8, "sealing takes nothing from the log");
+    history.close().unwrap();
+    let (_, opened) = History::open(directory.path(), &Options::at(content::START)).unwrap();
+    assert_eq!(opened.repairs, Vec::<String>::new());
 }
 
 #[test]

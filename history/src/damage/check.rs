@@ -1,10 +1,12 @@
 //! Checks of a database that SQLite opens.
 
+use crate::block::Block;
 use crate::fault::ReadError;
 use crate::names::Known;
 use crate::record::{decode_names, kind};
 use crate::row::{self, COLUMNS, body_of, row_of};
 use crate::schema::TABLES;
+use crate::sealed::{BLOCK_COLUMNS, block_body, block_of};
 use crate::{register, state};
 use observation::Time;
 use rusqlite::Connection;
@@ -128,6 +130,13 @@ pub(crate) fn standing(
     let last = row::last(&transaction)?.map_or(0, |l| l.number);
     let highest = register::highest_number(&transaction)?;
     let mut holes = holes;
+    // What was trimmed is no hole.
+    let trimmed: i64 =
+        transaction.query_row("SELECT ifnull(max(through), 0) FROM trimmed", [], |r| r.get(0))?;
+    holes.retain_mut(|(first, last)| {
+        *first = (*first).max(trimmed.cast_unsigned() + 1);
+        first <= last
+    });
     if highest > last {
         holes.push((last + 1, highest));
     }
@@ -144,10 +153,63 @@ pub(crate) fn standing(
         };
         told.push(format!("log numbers are missing: {first} to {to}{more}"));
     }
+    blocks(&transaction, from == 0, now, &mut told)?;
     ahead(&transaction, last, &mut told)?;
     names(&transaction, &mut told)?;
     transaction.commit()?;
     Ok(told)
+}
+
+/// Newest days whose blocks are checked at the start of a large history.
+const NEWEST_DAYS: i64 = 64;
+
+/// Sets damaged blocks aside. Their day is no longer sealed: what the log still holds of
+/// it is read there, and sealed again.
+fn blocks(
+    connection: &Connection,
+    all: bool,
+    now: Time,
+    told: &mut Vec<String>,
+) -> rusqlite::Result<()> {
+    let from = if all { i64::MIN } else { now.utc_day() - NEWEST_DAYS };
+    let bad = bad_blocks(connection, from)?;
+    for (number, day) in &bad {
+        connection.execute(
+            "INSERT INTO damaged_block (number, found, station, day, revision, lowest, highest, body)
+             SELECT number, ?2, station, day, revision, lowest, highest, body FROM block WHERE number = ?1",
+            [*number, now.0],
+        )?;
+        connection.execute("DELETE FROM block WHERE number = ?1", [*number])?;
+        connection.execute("UPDATE sealed SET through = 0 WHERE day = ?1", [*day])?;
+    }
+    if !bad.is_empty() {
+        let days: Vec<i64> = bad.iter().map(|(_, day)| *day).collect();
+        told.push(format!(
+            "blocks whose checksum does not fit are set aside in the table damaged_block, days since 1970-01-01: {}",
+            list(&days)
+        ));
+    }
+    Ok(())
+}
+
+/// Row number and day of each block that is no good.
+fn bad_blocks(connection: &Connection, from: i64) -> rusqlite::Result<Vec<(i64, i64)>> {
+    let mut statement = connection.prepare(&format!(
+        "SELECT {BLOCK_COLUMNS}, number FROM block WHERE day >= ?1 ORDER BY number"
+    ))?;
+    let mut rows = statement.query([from])?;
+    let mut bad = Vec::new();
+    while let Some(row) = rows.next()? {
+        let number: i64 = row.get(6)?;
+        let good = block_of(row).is_ok_and(|b| {
+            Block::row(b.station, b.day) == number && block_body(row).is_ok_and(|body| b.fits(body))
+        });
+        if !good {
+            // The day as the row's number tells it: its column may be what is damaged.
+            bad.push((number, (number & 0xffff_ffff) - (1 << 31)));
+        }
+    }
+    Ok(bad)
 }
 
 /// The parts of `holes` that were not told before, each kept so that it is told once.
@@ -246,6 +308,9 @@ pub(crate) fn verify(
 ) -> Result<Vec<String>, ReadError> {
     let mut faults: Vec<String> = integrity(connection)?.into_iter().collect();
     let last = row::last(connection)?.map_or(0, |l| l.number);
+    let trimmed: i64 =
+        connection.query_row("SELECT ifnull(max(through), 0) FROM trimmed", [], |r| r.get(0))?;
+    let trimmed = trimmed.cast_unsigned();
     let (mut from, mut before) = (0, 0);
     let mut bad = Vec::new();
     while from <= last {
@@ -260,7 +325,7 @@ pub(crate) fn verify(
             {
                 bad.push(number.cast_signed());
             }
-            let known: bool = number <= before + 1
+            let known: bool = number <= before.max(trimmed) + 1
                 || connection.query_row(
                     "SELECT EXISTS (SELECT 1 FROM hole WHERE first <= ?1 AND last >= ?2)",
                     [(before + 1).cast_signed(), (number - 1).cast_signed()],
@@ -276,6 +341,13 @@ pub(crate) fn verify(
     }
     if !bad.is_empty() {
         faults.push(format!("records whose checksum does not fit: {}", list(&bad)));
+    }
+    let days: Vec<i64> = bad_blocks(connection, i64::MIN)?.iter().map(|(_, day)| *day).collect();
+    if !days.is_empty() {
+        faults.push(format!(
+            "blocks whose checksum does not fit, days since 1970-01-01: {}",
+            list(&days)
+        ));
     }
     Ok(faults)
 }

@@ -16,7 +16,7 @@ use std::os::unix::fs::FileExt;
 use std::path::Path;
 
 /// Tables that stand beside the log and are carried over as they are.
-const CARRIED: [&str; 12] = [
+const CARRIED: [&str; 16] = [
     "property",
     "token",
     "suffix",
@@ -29,6 +29,10 @@ const CARRIED: [&str; 12] = [
     "state",
     "damaged",
     "hole",
+    "block",
+    "sealed",
+    "trimmed",
+    "damaged_block",
 ];
 
 /// What SQLite could still read of the tables beside the log.
@@ -240,7 +244,19 @@ pub(crate) fn rebuild(
         return Err(fault.to_string());
     }
     transaction.execute("DELETE FROM property", []).map_err(text)?;
+    // Without a block its day is read of the log and sealed again.
+    let unsealed = carried.cut.contains(&"block");
     carried.write(&transaction).map_err(text)?;
+    if unsealed {
+        transaction.execute("UPDATE sealed SET through = 0", []).map_err(text)?;
+    }
+    // Pages that are free still hold records that were trimmed.
+    transaction
+        .execute(
+            "DELETE FROM log WHERE kind = 1 AND number <= (SELECT max(through) FROM trimmed)",
+            [],
+        )
+        .map_err(text)?;
     name_tables(&transaction).map_err(text)?;
     note_late(&transaction, 0).map_err(text)?;
     let named: bool = transaction

@@ -8,7 +8,7 @@ use observation::{
 use proptest::prelude::*;
 
 /// A log with late arrivals and clock steps, and all that is in it.
-fn filled(
+pub(super) fn filled(
     history: &mut History,
     random: &mut fastrand::Rng,
     records: usize,

@@ -5,6 +5,7 @@ mod damage;
 mod lookup;
 mod packing;
 mod passing;
+mod sealing;
 mod writing;
 
 use crate::invented::{START, property, series, sources};

@@ -1,0 +1,318 @@
+//! Sealing finished days into blocks, and trimming the log behind them.
+//!
+//! A day is sealed as a whole: `sealed.through` is the log number up to which all its
+//! readings are in blocks. What comes later is read of the log, until the day is sealed
+//! again; the new block takes the place of the old one in one transaction. Sealing
+//! deletes nothing of the log: raw samples, and what forwarders still owe, stay until
+//! the log is trimmed.
+
+use crate::block::{Block, Run};
+use crate::fault::{ReadError, WriteError};
+use crate::look::Look;
+use crate::sealed::{BLOCK_COLUMNS, block_of};
+use crate::select::{Kept, Selection};
+use crate::writer::{History, transact};
+use observation::time::DAY;
+use observation::{Reading, Span, Time};
+use rusqlite::params;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Records deleted in one transaction.
+const AT_A_TIME: i64 = 1_000;
+
+/// What sealing a day wrote.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Sealed {
+    /// Blocks made or made anew.
+    pub blocks: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Readings in them.
+    pub readings: u64,
+}
+
+fn unread(error: ReadError) -> WriteError {
+    WriteError::Failed(error.0)
+}
+
+impl Look<'_> {
+    /// UTC days before `before` that are not sealed, or of which something came since,
+    /// in rising order.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn days_to_seal(&self, before: i64) -> Result<Vec<i64>, ReadError> {
+        let mut days = BTreeSet::new();
+        let list = |sql: &str, days: &mut BTreeSet<i64>| -> Result<(), ReadError> {
+            let mut statement = self.connection.prepare_cached(sql)?;
+            let mut rows = statement.query([before])?;
+            while let Some(row) = rows.next()? {
+                days.insert(row.get(0)?);
+            }
+            Ok(())
+        };
+        list("SELECT DISTINCT day FROM late WHERE day < ?1", &mut days)?;
+        let runs = self.runs()?;
+        for run in &runs {
+            let heads = self.connection.prepare_cached(
+                "SELECT min(received), max(received) FROM
+                 (SELECT received FROM log WHERE number = ?1 UNION ALL SELECT received FROM log WHERE number = ?2)",
+            )?.query_row([run.start().cast_signed(), run.end().cast_signed()], |r| {
+                Ok((r.get::<_, Option<i64>>(0)?, r.get::<_, Option<i64>>(1)?))
+            })?;
+            if let (Some(first), Some(last)) = heads {
+                let first = (Time(first) - Span(crate::record::NEAR)).utc_day();
+                let last = (Time(last) + Span(crate::record::NEAR)).utc_day().min(before - 1);
+                days.extend(first..=last);
+            }
+        }
+        let mut sealed = BTreeSet::new();
+        list("SELECT day FROM sealed WHERE day < ?1", &mut sealed)?;
+        let mut again = BTreeSet::new();
+        list("SELECT day FROM sealed WHERE day < ?1 AND through = 0", &mut again)?;
+        list(
+            "SELECT DISTINCT day FROM sealed JOIN late USING (day) WHERE day < ?1 AND late.number > through",
+            &mut again,
+        )?;
+        // After the clock was set back, what is near a sealed day may be new.
+        for run in runs.iter().skip(1) {
+            let mut statement = self.connection.prepare_cached(
+                "SELECT day FROM sealed WHERE through < ?1 AND day >=
+                 (SELECT (received - ?2) / ?3 - 1 FROM log WHERE number = ?1) AND day < ?4",
+            )?;
+            let mut rows =
+                statement.query([run.start().cast_signed(), crate::record::NEAR, DAY, before])?;
+            while let Some(row) = rows.next()? {
+                again.insert(row.get(0)?);
+            }
+        }
+        Ok(days.difference(&sealed).chain(&again).copied().collect())
+    }
+
+    /// The log number up to which records were trimmed; 0 for none.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn trimmed(&self) -> Result<u64, ReadError> {
+        let through: i64 = self
+            .connection
+            .prepare_cached("SELECT ifnull(max(through), 0) FROM trimmed")?
+            .query_row([], |r| r.get(0))?;
+        Ok(through.cast_unsigned())
+    }
+
+    /// Bytes of the database's pages in use.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn used_bytes(&self) -> Result<u64, ReadError> {
+        let bytes: i64 = self.connection.query_row(
+            "SELECT (page_count - freelist_count) * page_size
+             FROM pragma_page_count, pragma_freelist_count, pragma_page_size",
+            [],
+            |r| r.get(0),
+        )?;
+        Ok(bytes.cast_unsigned())
+    }
+
+    /// The readings of one station and day, by the series' stable number, with the
+    /// least and greatest log number.
+    fn of_day(&self, station: &str, day: i64) -> Result<(Vec<(u32, Run)>, u64, u64), ReadError> {
+        let from = Time(day * DAY);
+        let selection = Selection {
+            station: Some(station.to_owned()),
+            ..Selection::between(from, from + Span(DAY))
+        };
+        let mut all: Vec<(u32, Kept)> = Vec::new();
+        let (mut lowest, mut highest) = (u64::MAX, 0);
+        self.all_revisions(&selection, &mut |kept| {
+            lowest = lowest.min(kept.number);
+            highest = highest.max(kept.number);
+            if let Some(number) = self.names.series_number(kept.reading.series) {
+                all.push((number, kept));
+            }
+            Ok(())
+        })?;
+        // Stable: of equal revisions the last of the log counts.
+        all.sort_by_key(|(number, kept)| (*number, kept.reading.time, kept.reading.revision));
+        let mut series: Vec<(u32, Run)> = Vec::new();
+        for (number, kept) in all {
+            let reading = kept.reading;
+            match series.last_mut() {
+                Some((same, run)) if *same == number => match run.last_mut() {
+                    Some(last) if last.time == reading.time => *last = reading,
+                    _ => run.push(reading),
+                },
+                _ => series.push((number, vec![reading])),
+            }
+        }
+        Ok((series, lowest, highest))
+    }
+
+    fn old_lowest(&self, station: u32, day: i64) -> Result<Option<Block>, ReadError> {
+        use rusqlite::OptionalExtension;
+        Ok(self
+            .connection
+            .prepare_cached(&format!("SELECT {BLOCK_COLUMNS} FROM block WHERE number = ?1"))?
+            .query_row([Block::row(station, day)], block_of)
+            .optional()?)
+    }
+}
+
+impl History {
+    /// Seals a UTC day whole: one block for each station that has readings in it, in one
+    /// transaction with the blocks they replace. Each is read back and compared before.
+    ///
+    /// # Errors
+    /// See [`WriteError`]; what cannot be read is `Failed`.
+    pub fn seal(&mut self, day: i64) -> Result<Sealed, WriteError> {
+        let through = self.last.map_or(0, |l| l.number);
+        let mut made: Vec<(Block, Vec<u8>)> = Vec::new();
+        let mut sealed = Sealed::default();
+        let look = self.look();
+        for (number, id) in self.names.all_stations() {
+            let (series, lowest, highest) = look.of_day(id, day).map_err(unread)?;
+            let count: usize = series.iter().map(|(_, run)| run.len()).sum();
+            if count == 0 {
+                continue;
+            }
+            let old = look.old_lowest(number, day).map_err(unread)?;
+            let block = Block {
+                station: number,
+                day,
+                revision: series.iter().flat_map(|(_, r)| r).map(|r| r.revision).max().unwrap_or(0),
+                lowest: old.map_or(lowest, |o| o.lowest.min(lowest)),
+                highest,
+            };
+            if old.is_some_and(|o| o.highest == highest) {
+                // Nothing came since.
+                continue;
+            }
+            let body = block.pack(&series);
+            self.proven(&block, &body, &series)?;
+            sealed.blocks += 1;
+            sealed.bytes += body.len() as u64;
+            sealed.readings += count as u64;
+            made.push((block, body));
+        }
+        transact(&mut self.connection, &mut self.frames, &|c| {
+            for (block, body) in &made {
+                c.prepare_cached(
+                    "INSERT OR REPLACE INTO block (number, station, day, revision, lowest, highest, body)
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                )?
+                .execute(params![
+                    Block::row(block.station, day),
+                    block.station,
+                    day,
+                    block.revision,
+                    block.lowest.cast_signed(),
+                    block.highest.cast_signed(),
+                    body
+                ])?;
+            }
+            c.prepare_cached("INSERT OR REPLACE INTO sealed (day, through) VALUES (?1, ?2)")?
+                .execute([day, through.cast_signed()])?;
+            Ok(())
+        })?;
+        Ok(sealed)
+    }
+
+    /// A block that does not read back as it was meant is not written.
+    fn proven(&self, block: &Block, body: &[u8], series: &[(u32, Run)]) -> Result<(), WriteError> {
+        let mut expected = series.iter().flat_map(|(_, run)| run);
+        let mut same = true;
+        let read = block.read(body, &|n| self.names.series_at(n), &mut |reading: Reading| {
+            same &= expected.next() == Some(&reading);
+        });
+        if read.is_ok() && same && expected.next().is_none() {
+            Ok(())
+        } else {
+            Err(WriteError::Failed(format!(
+                "the block of station number {}, day {} does not read back as written",
+                block.station, block.day
+            )))
+        }
+    }
+
+    /// Deletes the oldest batches until the pages in use are at most `limit` bytes, as
+    /// far as that may be: only what was received before `keep`, whose number is at most
+    /// `up_to`, and whose readings are all in blocks. Records of other kinds stay. The
+    /// room is used again by what comes; the file does not shrink. How many went.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn trim(&mut self, limit: u64, keep: Time, up_to: u64) -> Result<u64, WriteError> {
+        let mut gone = 0;
+        while self.look().used_bytes().map_err(unread)? > limit {
+            let batch = self.trimmable(keep, up_to).map_err(unread)?;
+            let Some(&last) = batch.last() else { break };
+            transact(&mut self.connection, &mut self.frames, &|c| {
+                for number in &batch {
+                    c.prepare_cached("DELETE FROM log WHERE number = ?1")?.execute([*number])?;
+                    c.prepare_cached("DELETE FROM late WHERE number = ?1")?.execute([*number])?;
+                }
+                c.execute("DELETE FROM trimmed", [])?;
+                c.execute("INSERT INTO trimmed (through) VALUES (?1)", [last])?;
+                Ok(())
+            })?;
+            gone += batch.len() as u64;
+        }
+        Ok(gone)
+    }
+
+    /// The oldest batches that may go, in order, up to the first that may not.
+    fn trimmable(&self, keep: Time, up_to: u64) -> Result<Vec<i64>, ReadError> {
+        let look = self.look();
+        let mut through: BTreeMap<i64, Option<i64>> = BTreeMap::new();
+        let mut sealed = |day: i64| -> Result<Option<i64>, ReadError> {
+            use rusqlite::OptionalExtension;
+            if let Some(known) = through.get(&day) {
+                return Ok(*known);
+            }
+            let found = self
+                .connection
+                .prepare_cached("SELECT through FROM sealed WHERE day = ?1")?
+                .query_row([day], |r| r.get(0))
+                .optional()?;
+            through.insert(day, found);
+            Ok(found)
+        };
+        let after = look.trimmed()?;
+        let mut statement = self.connection.prepare_cached(
+            "SELECT number, received, first, last FROM log WHERE number > ?1 AND kind = 1
+             ORDER BY number LIMIT ?2",
+        )?;
+        let mut late = self.connection.prepare_cached("SELECT day FROM late WHERE number = ?1")?;
+        let mut rows = statement.query([after.cast_signed(), AT_A_TIME])?;
+        let mut batch = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (number, received): (i64, i64) = (row.get(0)?, row.get(1)?);
+            let ends: [Option<i64>; 2] = [row.get(2)?, row.get(3)?];
+            if number.cast_unsigned() > up_to || received >= keep.0 {
+                break;
+            }
+            // Contents far from `received` have their days in `late`; the rest is near.
+            let mut days: BTreeSet<i64> =
+                ends.iter().flatten().map(|&t| Time(t).utc_day()).collect();
+            if !days.is_empty() {
+                let near = Span(crate::record::NEAR);
+                days.insert((Time(received) - near).utc_day());
+                days.insert((Time(received) + near).utc_day());
+            }
+            let mut more = late.query([number])?;
+            while let Some(row) = more.next()? {
+                days.insert(row.get(0)?);
+            }
+            let mut all = true;
+            for day in days {
+                all &= sealed(day)?.is_some_and(|t| t >= number);
+            }
+            if !all {
+                break;
+            }
+            batch.push(number);
+        }
+        Ok(batch)
+    }
+}

@@ -1,0 +1,102 @@
+//! Reading blocks.
+
+use crate::block::Block;
+use crate::fault::ReadError;
+use crate::look::Look;
+use crate::select::Kept;
+use observation::{SeriesIndex, Time};
+use rusqlite::Row;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// The columns of a block, in the order in which [`block_of`] takes them; the body is
+/// the sixth.
+pub(crate) const BLOCK_COLUMNS: &str = "station, day, revision, lowest, highest, body";
+
+pub(crate) fn block_of(row: &Row<'_>) -> rusqlite::Result<Block> {
+    Ok(Block {
+        station: row.get(0)?,
+        day: row.get(1)?,
+        revision: row.get(2)?,
+        lowest: row.get::<_, i64>(3)?.cast_unsigned(),
+        highest: row.get::<_, i64>(4)?.cast_unsigned(),
+    })
+}
+
+pub(crate) fn block_body<'a>(row: &'a Row<'_>) -> rusqlite::Result<&'a [u8]> {
+    Ok(row.get_ref(5)?.as_blob()?)
+}
+
+impl Look<'_> {
+    /// The sealed days of a range, each with the log number up to which its readings
+    /// are in blocks.
+    pub(crate) fn sealed_between(
+        &self,
+        first: i64,
+        last: i64,
+    ) -> Result<BTreeMap<i64, u64>, ReadError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT day, through FROM sealed WHERE day BETWEEN ?1 AND ?2")?;
+        let mut rows = statement.query([first, last])?;
+        let mut days = BTreeMap::new();
+        while let Some(row) = rows.next()? {
+            days.insert(row.get(0)?, row.get::<_, i64>(1)?.cast_unsigned());
+        }
+        Ok(days)
+    }
+
+    /// Calls `each` for the selected readings in blocks.
+    pub(crate) fn each_in_blocks(
+        &self,
+        from: Time,
+        to: Time,
+        wanted: &[bool],
+        each: &mut dyn FnMut(Kept) -> Result<(), ReadError>,
+    ) -> Result<(), ReadError> {
+        let asked = |series: SeriesIndex| wanted.get(series.0 as usize).copied().unwrap_or(false);
+        let stations: BTreeSet<u32> = self
+            .names
+            .all_series()
+            .filter(|(index, _)| asked(*index))
+            .filter_map(|(_, series)| self.names.station_number_of(&series.station))
+            .collect();
+        let index = |number: u32| self.names.series_at(number).filter(|&s| asked(s));
+        let mut statement = self.connection.prepare_cached(&format!(
+            "SELECT {BLOCK_COLUMNS} FROM block WHERE number BETWEEN ?1 AND ?2 ORDER BY number"
+        ))?;
+        for station in stations {
+            let ends = [from, to].map(|time| Block::row(station, time.utc_day()));
+            let mut rows = statement.query(ends)?;
+            while let Some(row) = rows.next()? {
+                let block = block_of(row)?;
+                let mut result = Ok(());
+                block
+                    .read(block_body(row)?, &index, &mut |reading| {
+                        if result.is_ok() && reading.time >= from && reading.time <= to {
+                            result = each(Kept { number: block.highest, place: 0, reading });
+                        }
+                    })
+                    .map_err(|e| {
+                        let station = self.names.station_at(station);
+                        let id = station.and_then(|s| self.names.station(s)).unwrap_or("?");
+                        ReadError(format!("the block of {id}, day {}: {e}", block.day))
+                    })?;
+                result?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Bytes that blocks take, and how many there are.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn block_bytes(&self) -> Result<(u64, u64), ReadError> {
+        let (bytes, count): (i64, i64) = self.connection.query_row(
+            "SELECT ifnull(sum(length(body)), 0), count(*) FROM block",
+            [],
+            |r| Ok((r.get(0)?, r.get(1)?)),
+        )?;
+        Ok((bytes.cast_unsigned(), count.cast_unsigned()))
+    }
+}

@@ -138,6 +138,32 @@ impl Item<'_> {
         }
     }
 
+    /// A number of bytes, at least 16 MB, such as `"4 GB"`.
+    pub(crate) fn bytes(&self, example: &str) -> Option<u64> {
+        const LEAST: u64 = 16_000_000;
+        let form = format!("write {} = \"{example}\"", self.key);
+        let text = self.text()?;
+        let digits = text.trim_end_matches(|c: char| c.is_ascii_alphabetic()).trim_end();
+        let unit = text.get(digits.len()..).unwrap_or_default().trim();
+        let factor = match unit {
+            "MB" => Some(1_000_000_u64),
+            "GB" => Some(1_000_000_000),
+            _ => None,
+        };
+        let bytes = digits.parse::<u64>().ok().zip(factor).and_then(|(n, f)| n.checked_mul(f));
+        match bytes {
+            Some(bytes) if bytes >= LEAST => Some(bytes),
+            Some(_) => {
+                self.fault(&format!("`{}` is at least 16 MB", self.key), &form);
+                None
+            }
+            None => {
+                self.fault(&format!("`{}` is a whole number of MB or GB", self.key), &form);
+                None
+            }
+        }
+    }
+
     /// The name of a time zone that this system knows.
     pub(crate) fn zone(&self) -> Option<(String, TimeZone)> {
         let name = self.text()?;

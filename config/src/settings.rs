@@ -45,6 +45,8 @@ pub struct HistorySettings {
     pub commit_interval: Span,
     /// `point_step`: as [`Property::point_step`].
     pub point_step: Span,
+    /// `keep_samples`: raw samples are kept until the store has this many bytes in use.
+    pub keep_samples: u64,
 }
 
 /// `[http]`.

@@ -37,6 +37,7 @@ pub(crate) fn history(root: &Table<'_>) -> HistorySettings {
         directory: PathBuf::from("/var/lib/isobarn"),
         commit_interval: Span::seconds(1),
         point_step: Span::minutes(1),
+        keep_samples: 4_000_000_000,
     };
     let Some(table) = root.table("history") else { return history };
     if let Some(directory) = table.item("directory").and_then(|i| path(&i)) {
@@ -59,6 +60,9 @@ pub(crate) fn history(root: &Table<'_>) -> HistorySettings {
             ),
             None => {}
         }
+    }
+    if let Some(bytes) = table.item("keep_samples").and_then(|i| i.bytes("4 GB")) {
+        history.keep_samples = bytes;
     }
     table.finish();
     history

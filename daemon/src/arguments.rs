@@ -34,6 +34,10 @@ pub enum Command {
     Export(Export),
     /// How each pair of neighbours compares; the causes that a diagnosis may name
     Compare(Compare),
+    /// A consistent copy of the history, while the service runs or not
+    Backup(Backup),
+    /// Put a backup where no history is, after checking all of it
+    Restore(Restore),
     /// Tokens of stations and gateways
     Token(Token),
     /// Stations, ages, flags, backlogs, and what to do next
@@ -57,6 +61,28 @@ pub struct Run {
     /// Which settings.
     #[command(flatten)]
     pub settings: Settings,
+}
+
+/// Arguments of `backup`.
+#[derive(Args, Debug)]
+pub struct Backup {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// The file to be made; one that is there is left alone
+    #[arg(value_name = "TARGET")]
+    pub target: PathBuf,
+}
+
+/// Arguments of `restore`.
+#[derive(Args, Debug)]
+pub struct Restore {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// A file that `backup` made
+    #[arg(value_name = "BACKUP")]
+    pub backup: PathBuf,
 }
 
 /// Arguments of `check`.

@@ -31,6 +31,13 @@ pub struct Sealed {
     pub readings: u64,
 }
 
+/// The series of a station and day, with the least and greatest log number.
+struct OfDay {
+    series: Vec<(u32, Run)>,
+    lowest: u64,
+    highest: u64,
+}
+
 fn unread(error: ReadError) -> WriteError {
     WriteError::Failed(error.0)
 }
@@ -117,7 +124,7 @@ impl Look<'_> {
 
     /// The readings of one station and day, by the series' stable number, with the
     /// least and greatest log number.
-    fn of_day(&self, station: &str, day: i64) -> Result<(Vec<(u32, Run)>, u64, u64), ReadError> {
+    fn of_day(&self, station: &str, day: i64) -> Result<OfDay, ReadError> {
         let from = Time(day * DAY);
         let selection = Selection {
             station: Some(station.to_owned()),
@@ -146,7 +153,7 @@ impl Look<'_> {
                 _ => series.push((number, vec![reading])),
             }
         }
-        Ok((series, lowest, highest))
+        Ok(OfDay { series, lowest, highest })
     }
 
     fn old_lowest(&self, station: u32, day: i64) -> Result<Option<Block>, ReadError> {
@@ -171,7 +178,7 @@ impl History {
         let mut sealed = Sealed::default();
         let look = self.look();
         for (number, id) in self.names.all_stations() {
-            let (series, lowest, highest) = look.of_day(id, day).map_err(unread)?;
+            let OfDay { series, lowest, highest } = look.of_day(id, day).map_err(unread)?;
             let count: usize = series.iter().map(|(_, run)| run.len()).sum();
             if count == 0 {
                 continue;

@@ -321,6 +321,22 @@ impl Look<'_> {
         Ok(Some(Cursor { delivered, given_up, gaps }))
     }
 
+    /// The log number up to which all these forwarders have what they want; the greatest
+    /// if none of them has begun.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn slowest(&self, forwarders: &[String]) -> Result<u64, ReadError> {
+        let mut slowest = u64::MAX;
+        for forwarder in forwarders {
+            if let Some(cursor) = self.cursor(forwarder)? {
+                let gap = cursor.gaps.iter().map(|(first, _)| first.saturating_sub(1)).min();
+                slowest = slowest.min(cursor.delivered).min(gap.unwrap_or(u64::MAX));
+            }
+        }
+        Ok(slowest)
+    }
+
     /// The newest dead letters of a forwarder, at most `limit`, and how many there are.
     ///
     /// # Errors

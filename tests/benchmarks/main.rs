@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|http|mqtt|inlet|catch-up|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|http|mqtt|inlet|catch-up|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -20,10 +20,12 @@
 
 mod catch_up;
 mod formulas;
+mod history_size;
 mod http;
 mod idle;
 mod inlet;
 mod measure;
+mod measured;
 mod mqtt;
 mod service;
 mod store;
@@ -61,6 +63,9 @@ fn main() {
     }
     if wanted("catch-up") {
         catch_up::compare();
+    }
+    if wanted("history") {
+        history_size::measure();
     }
     if wanted("idle") {
         idle::watch();

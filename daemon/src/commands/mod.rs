@@ -1,6 +1,7 @@
 //! The commands. Each has one entry, `execute`, that gets its arguments and ends with
 //! nothing or with a [`Failure`]; none calls `exit` itself.
 
+pub mod backup;
 pub mod check;
 pub mod compare;
 pub mod demo;
@@ -8,6 +9,7 @@ mod derive;
 pub mod export;
 pub mod listen;
 pub mod replay;
+pub mod restore;
 pub mod run;
 pub mod status;
 pub mod token;
@@ -61,6 +63,8 @@ pub fn execute(command: Command) -> Result<(), Failure> {
         Command::Derive(arguments) => derive::execute(&arguments),
         Command::Export(arguments) => export::execute(&arguments),
         Command::Compare(arguments) => compare::execute(&arguments),
+        Command::Backup(arguments) => backup::execute(&arguments),
+        Command::Restore(arguments) => restore::execute(&arguments),
         Command::Token(arguments) => token::execute(&arguments),
         Command::Status(arguments) => status::execute(&arguments),
     }

@@ -6,6 +6,7 @@
 
 mod again;
 pub mod core;
+pub mod keeping;
 pub mod pacing;
 pub mod process;
 pub mod recall;

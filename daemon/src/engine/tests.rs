@@ -1,6 +1,7 @@
 //! The engine against a processor that does what the tests tell it.
 
 use super::core::{Core, Fatal};
+use super::keeping::Keeping;
 use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
@@ -136,6 +137,7 @@ impl Bench {
             stop: stop.clone(),
             grace: Span::seconds(5),
             since_saved: Duration::ZERO,
+            keeping: Keeping::new(&property, u64::MAX, Vec::new()),
         });
         let (intake, deliveries) = mpsc::channel(QUEUE);
         let (commands, orders) = mpsc::channel(COMMANDS);

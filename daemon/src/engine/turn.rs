@@ -2,6 +2,7 @@
 //! show, give receipts.
 
 use super::core::{Core, Fatal};
+use super::keeping::Keeping;
 use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
@@ -45,6 +46,7 @@ pub struct Turn<P> {
     pub(super) tended: Duration,
     pub(super) committed: Duration,
     pub(super) summed: Duration,
+    pub(super) keeping: Keeping,
 }
 
 /// What a turn is made of.
@@ -71,6 +73,8 @@ pub struct Parts<P> {
     pub grace: Span,
     /// How long ago the state was saved last.
     pub since_saved: Duration,
+    /// What is to be kept.
+    pub keeping: Keeping,
 }
 
 impl<P: Process> Turn<P> {
@@ -88,6 +92,7 @@ impl<P: Process> Turn<P> {
             stop,
             grace,
             since_saved,
+            keeping,
         } = parts;
         let now = clock.monotonic();
         let mut turn = Self {
@@ -107,6 +112,7 @@ impl<P: Process> Turn<P> {
             tended: now,
             committed: now,
             summed: now,
+            keeping,
             clock,
         };
         turn.show();

@@ -126,6 +126,9 @@ impl<P: Process> Turn<P> {
             self.summed = now;
             self.counts.sum_up();
         }
+        if !self.core.is_waiting() {
+            self.keep(now)?;
+        }
         let quiet = now.saturating_sub(self.committed) >= QUIET && !self.core.is_waiting();
         if quiet && now.saturating_sub(self.tended) >= SAVING {
             self.tended = now;

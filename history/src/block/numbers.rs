@@ -22,10 +22,7 @@ const BITS_64: u8 = 4;
 /// Below this many, what `pco` writes about itself is longer than the gain.
 const FEW: usize = 24;
 
-fn compressed<T: Number>(numbers: &[i64]) -> Option<Vec<u8>>
-where
-    T: TryFrom<i64>,
-{
+fn compressed<T: Number + TryFrom<i64>>(numbers: &[i64]) -> Option<Vec<u8>> {
     let narrow: Vec<T> = numbers.iter().map(|&n| T::try_from(n).ok()).collect::<Option<_>>()?;
     let bytes = simple_compress(&narrow, &ChunkConfig::default()).ok()?;
     // What cannot be read back bit by bit is not written.
@@ -58,16 +55,13 @@ pub(super) fn put_numbers(out: &mut Vec<u8>, numbers: &[i64]) {
         })
         .flatten()
         .filter(|(_, bytes)| bytes.len() + 2 < plain.len());
-    match packed {
-        Some((tag, bytes)) => {
-            out.push(tag);
-            put(out, bytes.len() as u64);
-            out.extend_from_slice(&bytes);
-        }
-        None => {
-            out.push(DIFFERENCES);
-            out.extend_from_slice(&plain);
-        }
+    if let Some((tag, bytes)) = packed {
+        out.push(tag);
+        put(out, bytes.len() as u64);
+        out.extend_from_slice(&bytes);
+    } else {
+        out.push(DIFFERENCES);
+        out.extend_from_slice(&plain);
     }
 }
 

@@ -5,6 +5,7 @@ mod damage;
 mod lookup;
 mod packing;
 mod passing;
+mod restoring;
 mod sealing;
 mod writing;
 

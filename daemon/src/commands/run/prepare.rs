@@ -6,6 +6,7 @@ use crate::commands::Failure;
 use crate::counts::Counts;
 use crate::delivery::{Standby, standby};
 use crate::engine::core::Core;
+use crate::engine::keeping::Keeping;
 use crate::engine::pacing::Pacing;
 use crate::engine::restart::{Judge, PART, options};
 use crate::engine::standing::Standing;
@@ -137,6 +138,11 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         stop: stop.clone(),
         grace: settings.processor.grace,
         since_saved,
+        keeping: Keeping::new(
+            &property,
+            settings.history.keep_samples,
+            settings.forwarders.iter().map(|f| f.name.clone()).collect(),
+        ),
     });
     let view = View { settings, snapshots, counts, clock: Arc::clone(clock) };
     // No two connections alike, across restarts too: a thousand a millisecond.

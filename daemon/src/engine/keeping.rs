@@ -1,0 +1,126 @@
+//! Keeping decades: finished days are sealed into blocks, and when the store has reached
+//! its size the oldest raw samples go, a warning first.
+
+use super::core::Fatal;
+use super::process::Process;
+use super::turn::Turn;
+use history::WriteError;
+use observation::time::{DAY, HOUR};
+use observation::{Property, Span, Time};
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// Time between two looks at what is to be sealed or trimmed.
+const LOOKING: Duration = Duration::from_secs(3_600);
+/// A day is sealed this long after its end: what comes late comes mostly within hours.
+const REST: i64 = 6 * HOUR;
+/// Time between two warnings that samples will go.
+const WARNING: Duration = Duration::from_secs(86_400);
+
+/// What is to be kept, and what is still to be done for it.
+#[derive(Debug)]
+pub struct Keeping {
+    limit: u64,
+    span: Span,
+    forwarders: Vec<String>,
+    due: VecDeque<i64>,
+    looked: Option<Duration>,
+    warned: Option<Duration>,
+}
+
+impl Keeping {
+    /// Of a property; `limit` is in bytes.
+    pub fn new(property: &Property, limit: u64, forwarders: Vec<String>) -> Self {
+        let oldest = property.stations.iter().map(|s| -s.oldest.0).max().unwrap_or(0);
+        Self {
+            limit,
+            // Late samples are compared with those of their day.
+            span: Span(oldest.max(31 * DAY) + 2 * DAY),
+            forwarders,
+            due: VecDeque::new(),
+            looked: None,
+            warned: None,
+        }
+    }
+}
+
+impl<P: Process> Turn<P> {
+    /// One step of keeping, between two commits: a day sealed, or the log trimmed. What
+    /// fails is told and tried again at the next look; only a failed sync ends the
+    /// process.
+    pub(super) fn keep(&mut self, now: Duration) -> Result<(), Fatal> {
+        if let Some(day) = self.keeping.due.pop_front() {
+            match self.core.history.seal(day) {
+                Ok(sealed) if sealed.blocks > 0 => tracing::info!(
+                    "sealed {}: {} readings in {} blocks of {} bytes",
+                    Time(day.saturating_mul(DAY)),
+                    sealed.readings,
+                    sealed.blocks,
+                    sealed.bytes
+                ),
+                Ok(_) => {}
+                Err(error) => return self.not_kept(&error),
+            }
+            return Ok(());
+        }
+        if self.keeping.looked.is_some_and(|l| now.saturating_sub(l) < LOOKING) {
+            return Ok(());
+        }
+        self.keeping.looked = Some(now);
+        let walked = self.timekeeping.received();
+        let before = Time(walked.0.saturating_sub(REST)).utc_day();
+        match self.core.history.look().days_to_seal(before) {
+            Ok(days) => self.keeping.due = days.into(),
+            Err(error) => tracing::error!("days are not sealed: {error}"),
+        }
+        if self.keeping.due.is_empty() { self.trim(now, walked) } else { Ok(()) }
+    }
+
+    fn trim(&mut self, now: Duration, received: Time) -> Result<(), Fatal> {
+        let Keeping { limit, span, .. } = self.keeping;
+        let look = self.core.history.look();
+        let read =
+            look.used_bytes().and_then(|used| Ok((used, look.slowest(&self.keeping.forwarders)?)));
+        let (used, slowest) = match read {
+            Ok(read) => read,
+            Err(error) => {
+                tracing::error!("the size of the history is not known: {error}");
+                return Ok(());
+            }
+        };
+        if used < limit / 10 * 9 {
+            return Ok(());
+        }
+        if self.keeping.warned.is_none_or(|w| now.saturating_sub(w) >= WARNING) {
+            let first = self.keeping.warned.is_none();
+            self.keeping.warned = Some(now);
+            tracing::warn!(
+                "the history has {used} bytes of the {limit} that `keep_samples` allows; beyond it the oldest raw samples are deleted, readings stay: make a backup, or raise `keep_samples`"
+            );
+            // The warning comes first: nothing goes before the next look.
+            if first {
+                return Ok(());
+            }
+        }
+        let keep = Time(received.0.saturating_sub(span.0));
+        match self.core.history.trim(limit, keep, slowest) {
+            Ok(0) => Ok(()),
+            Ok(gone) => {
+                tracing::warn!(
+                    "the samples of the {gone} oldest records were deleted: `keep_samples` is reached; their readings stay"
+                );
+                Ok(())
+            }
+            Err(error) => self.not_kept(&error),
+        }
+    }
+
+    fn not_kept(&mut self, error: &WriteError) -> Result<(), Fatal> {
+        self.keeping.due.clear();
+        if matches!(error, WriteError::Sync(_)) {
+            return Err(Fatal(error.to_string()));
+        }
+        tracing::error!("days are not sealed: {error}; tried again within the hour");
+        Ok(())
+    }
+}

@@ -26,7 +26,7 @@ impl History {
     }
 
     /// Copies everything to a new file, consistently. Another thread may do the same
-    /// by [`Reader::backup`] without holding up the writer.
+    /// by [`crate::Reader::backup`] without holding up the writer.
     ///
     /// # Errors
     /// The file is there already, or cannot be written.

@@ -323,7 +323,7 @@ impl Unit {
         self.dimension == other.dimension
     }
 
-    /// Converts a point on this unit's scale (20 Cel is 68 [degF]). None if the
+    /// Converts a point on this unit's scale (20 Cel is `68 [degF]`). None if the
     /// dimensions differ.
     pub fn convert(&self, value: f64, to: &Self) -> Option<f64> {
         self.scale_to(to).map(|scale| scale.apply(value))
@@ -352,7 +352,7 @@ impl Unit {
     }
 
     /// Converts a difference of two values in this unit (a step of 1 Cel is a step
-    /// of 1.8 [degF]). None if the dimensions differ.
+    /// of `1.8 [degF]`). None if the dimensions differ.
     pub fn convert_difference(&self, value: f64, to: &Self) -> Option<f64> {
         self.fits(to).then(|| if self.same_scale(to) { value } else { self.ratio(value, to) })
     }

@@ -216,6 +216,11 @@ impl Track {
             self.floor = self.floor.map(|f| f.max(point.place));
             gone(&point);
         }
+        // Two days read back at a start take room that is hardly needed again.
+        let room = 2 * self.points.len().max(64);
+        if self.points.capacity() > 4 * room {
+            self.points.shrink_to(room);
+        }
     }
 
     /// The samples as one slice.

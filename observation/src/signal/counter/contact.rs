@@ -5,7 +5,7 @@ use crate::{Span, Time};
 use serde::{Deserialize, Serialize};
 
 /// A bare contact, of which every change counts once. Changes between two samples may
-/// be lost in pairs: see [`super::gauge::loses_above`].
+/// be lost in pairs: see [`crate::signal::gauge::loses_above`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ChangeState {
     last: Option<(Time, bool)>,

@@ -265,12 +265,11 @@ impl Panel {
         let clocks = self.clock.take(&moving);
         out.clock = clocks.iter().map(|c| c.0).fold(0.0, f64::max);
         let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].0.total_cmp(&clocks[*b].0));
+        let warm =
+            self.judges.first().is_some_and(|j| j.seen() > limits.warm * 24 * self.steps_per_hour);
         if let Some(station) = worst
             && clocks[station].0 >= limits.clock
-            && self
-                .judges
-                .first()
-                .is_some_and(|j| j.seen() > limits.warm * 24 * self.steps_per_hour)
+            && warm
         {
             evidence.push(Evidence {
                 kind: Kind::Clock,
@@ -294,7 +293,8 @@ impl Panel {
             });
         }
         for (station, missed) in self.gauge.take(&hour, limits.gauge.0).into_iter().enumerate() {
-            if missed.score >= limits.gauge.0 && missed.depth >= limits.gauge.1 {
+            // Snow and shelter of the place are to be learned first.
+            if warm && missed.score >= limits.gauge.0 && missed.depth >= limits.gauge.1 {
                 evidence.push(Evidence {
                     kind: Kind::Blocked,
                     station,

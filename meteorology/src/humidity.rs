@@ -42,6 +42,17 @@ pub fn vapour_pressure(method: Method, temperature: f64, humidity: f64) -> Valid
 /// No humidity at all, inputs outside their ranges, or a dew point below the method's.
 #[inline]
 pub fn dew_point(method: Method, temperature: f64, humidity: f64) -> Valid {
+    if let (Some((_, b, c)), Some((low, high))) =
+        (method.magnus(Phase::Water), method.range(Phase::Water))
+    {
+        // The logarithm of the vapour pressure needs no exponential before it; inside
+        // the ends of all ranges nothing else needs to be looked at.
+        let x = (humidity / 100.0).ln() + b * temperature / (c + temperature);
+        let dew_point = c * x / (b - x);
+        if temperature <= high && humidity <= 100.0 && dew_point > low && dew_point < high {
+            return Ok(dew_point.min(temperature));
+        }
+    }
     let dew_point = saturation::temperature(
         method,
         Phase::Water,
@@ -64,9 +75,19 @@ pub fn frost_point(method: Method, temperature: f64, humidity: f64) -> Valid {
 ///
 /// # Errors
 /// A dew point above the temperature, or either outside the method's range.
+#[inline]
 pub fn humidity_from_dew_point(method: Method, temperature: f64, dew_point: f64) -> Valid {
     if dew_point > temperature {
         return Err(OutOfRange::Undefined("the dew point is above the temperature"));
+    }
+    if let (Some((_, b, c)), Some((low, high))) =
+        (method.magnus(Phase::Water), method.range(Phase::Water))
+        && dew_point >= low
+        && temperature <= high
+    {
+        // One exponential for the ratio of two.
+        let x = b * dew_point / (c + dew_point) - b * temperature / (c + temperature);
+        return Ok((100.0 * x.exp()).min(100.0));
     }
     let saturated = saturation::pressure(method, Phase::Water, temperature)?;
     Ok((100.0 * saturation::pressure(method, Phase::Water, dew_point)? / saturated).min(100.0))

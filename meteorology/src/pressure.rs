@@ -23,6 +23,13 @@ pub const LOW_LEVEL: f64 = 750.0;
 /// practice).
 pub const MEAN_TEMPERATURE_ABOVE: f64 = 50.0;
 
+/// A power of a base above zero, faster than `powf`; good to some units in the last place
+/// for the small exponents and bases near 1 here.
+#[inline]
+fn power(base: f64, exponent: f64) -> f64 {
+    (exponent * base.ln()).exp()
+}
+
 /// Geopotential height in gpm of a geometric height in m: `r h / (r + h)` (ISO 2533).
 pub const fn geopotential(geometric: f64) -> f64 {
     RADIUS * geometric / (RADIUS + geometric)
@@ -70,8 +77,8 @@ pub fn pressure_altitude(pressure: f64) -> Valid {
 pub fn altimeter_setting(pressure: f64, elevation: f64) -> Valid {
     within("surface_air_pressure", pressure, 500.0, 1100.0, "hPa")?;
     within("elevation", elevation, -500.0, 5000.0, "m")?;
-    let share = (pressure / STANDARD_PRESSURE).powf(1.0 / EXPONENT);
-    Ok(STANDARD_PRESSURE * (share + LAPSE * elevation / STANDARD_TEMPERATURE).powf(EXPONENT))
+    let share = power(pressure / STANDARD_PRESSURE, 1.0 / EXPONENT);
+    Ok(STANDARD_PRESSURE * power(share + LAPSE * elevation / STANDARD_TEMPERATURE, EXPONENT))
 }
 
 /// Altimeter setting in hPa by the fitted pressure altitude
@@ -116,7 +123,7 @@ pub fn sea_level(pressure: f64, temperature: f64, vapour: f64, height: f64) -> V
     within("air_temperature", temperature, -80.0, 60.0, "Cel")?;
     within("water_vapor_partial_pressure_in_air", vapour, 0.0, 200.0, "hPa")?;
     let column = temperature + ZERO_CELSIUS + 0.0065 * height / 2.0 + 0.12 * vapour;
-    Ok(pressure * 10.0_f64.powf(0.014_827_5 * height / column))
+    Ok(pressure * (std::f64::consts::LN_10 * 0.014_827_5 * height / column).exp())
 }
 
 /// Sea-level pressure in hPa of dry air: `p exp(h / H)`, `H = R Tm / g`,

@@ -100,7 +100,7 @@ impl Method {
 
     /// The coefficients `(A hPa, B, C Cel)` of `A exp(B t / (C + t))` where the method
     /// has that form, from the sources named at each method.
-    const fn magnus(self, phase: Phase) -> Option<(f64, f64, f64)> {
+    pub(crate) const fn magnus(self, phase: Phase) -> Option<(f64, f64, f64)> {
         match (self, phase) {
             (Self::Wmo8, Phase::Water) => Some((6.112, 17.62, 243.12)),
             (Self::Wmo8, Phase::Ice) => Some((6.112, 22.46, 272.62)),
@@ -209,6 +209,14 @@ fn sublimation(t: f64) -> f64 {
 #[inline]
 pub fn temperature(method: Method, phase: Phase, hpa: f64) -> Valid {
     let (low, high) = method.range(phase).ok_or(NO_ICE)?;
+    if let Some((a, b, c)) = method.magnus(phase) {
+        let x = (hpa / a).ln();
+        let celsius = c * x / (b - x);
+        // Strictly inside its ends nothing else needs to be looked at.
+        if celsius > low && celsius < high {
+            return Ok(celsius);
+        }
+    }
     let name = "water_vapor_partial_pressure_in_air";
     // A hair beyond the ends, so that a round trip at an end comes back.
     let (least, most) = (unchecked(method, phase, low), unchecked(method, phase, high));

@@ -19,10 +19,13 @@ pub fn components(speed: f64, direction: f64) -> (f64, f64) {
 
 /// The direction of the components: `atan2(-u, -v)`, above 0 and at most 360. None in
 /// calm.
+#[inline]
 pub fn direction_of(east: f64, north: f64) -> Option<f64> {
-    // The sum of two zeros has no direction.
-    if east.hypot(north) > 0.0 {
-        direction::normalise((-east).atan2(-north).to_degrees())
+    // The sum of two zeros has no direction; an infinite wind has none either.
+    let size = east.abs() + north.abs();
+    if size > 0.0 && size.is_finite() {
+        let degrees = (-east).atan2(-north).to_degrees();
+        Some(if degrees > 0.0 { degrees } else { degrees + 360.0 })
     } else {
         None
     }

@@ -11,6 +11,7 @@
 
 mod broker;
 mod check;
+mod databases;
 mod demo;
 mod diagnoses;
 mod forwarding;

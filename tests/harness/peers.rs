@@ -77,3 +77,133 @@ pub fn prometheus(folder: &Path, target: SocketAddr) -> Peer {
     until("prometheus", || (client.get(address, "/-/ready").status == 200).then_some(()));
     Peer { child, address }
 }
+
+/// A Prometheus that takes what is written to it and scrapes nothing.
+pub fn receiving_prometheus(folder: &Path) -> Peer {
+    let port = free_port();
+    let address = SocketAddr::from(([127, 0, 0, 1], port));
+    let settings = folder.join("receiving.yml");
+    std::fs::write(&settings, "scrape_configs: []\n").expect("a folder to write to");
+    let child = Command::new("prometheus")
+        .arg(format!("--config.file={}", settings.display()))
+        .arg(format!("--storage.tsdb.path={}", folder.join("prometheus").display()))
+        .arg(format!("--web.listen-address={address}"))
+        .arg("--web.enable-remote-write-receiver")
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("prometheus is installed: tests/run --install");
+    let client = Client::new();
+    until("prometheus", || (client.get(address, "/-/ready").status == 200).then_some(()));
+    Peer { child, address }
+}
+
+/// A PostgreSQL server with a user `weather` without a password, in a folder of its own.
+pub struct Postgresql {
+    peer: Peer,
+    /// Where it listens.
+    pub address: SocketAddr,
+}
+
+impl Postgresql {
+    /// What a query gives, a row a line.
+    pub fn query(&self, text: &str) -> String {
+        let port = self.peer.address.port().to_string();
+        let output = Command::new("psql")
+            .args([
+                "-h",
+                "127.0.0.1",
+                "-p",
+                &port,
+                "-U",
+                "weather",
+                "-d",
+                "postgres",
+                "-At",
+                "-c",
+                text,
+            ])
+            .output()
+            .expect("psql is installed: tests/run --install");
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).expect("UTF-8")
+    }
+}
+
+/// The folder of PostgreSQL's own programs: they are not on the path.
+fn postgresql_programs() -> std::path::PathBuf {
+    std::fs::read_dir("/usr/lib/postgresql")
+        .expect("PostgreSQL is installed: tests/run --install")
+        .flatten()
+        .map(|version| version.path().join("bin"))
+        .find(|bin| bin.join("initdb").is_file())
+        .expect("PostgreSQL is installed: tests/run --install")
+}
+
+/// Starts one on a free port. It refuses to run as root, so root lends it an account.
+pub fn postgresql(folder: &Path) -> Postgresql {
+    let data = folder.join("postgresql");
+    std::fs::create_dir_all(&data).expect("a folder to write to");
+    let root =
+        std::fs::metadata("/proc/self").is_ok_and(|m| std::os::unix::fs::MetadataExt::uid(&m) == 0);
+    let programs = postgresql_programs();
+    let command = |name: &str| {
+        let path = programs.join(name);
+        if root {
+            let mut command = Command::new("setpriv");
+            command
+                .args(["--reuid=postgres", "--regid=postgres", "--clear-groups", "--"])
+                .arg(path);
+            command
+        } else {
+            Command::new(path)
+        }
+    };
+    if root {
+        let run = |program: &str, arguments: &[&str], path: &Path| {
+            let status = Command::new(program).args(arguments).arg(path).status().expect("it runs");
+            assert!(status.success(), "{program} {}", path.display());
+        };
+        run("chown", &["postgres"], &data);
+        // The account must reach its folder through the one that holds it.
+        run("chmod", &["o+x"], folder);
+    }
+    let made = command("initdb")
+        .args(["-U", "weather", "-A", "trust", "--no-sync", "-E", "UTF8", "-D"])
+        .arg(&data)
+        .stdout(Stdio::null())
+        .status()
+        .expect("initdb runs");
+    assert!(made.success(), "initdb");
+    let port = free_port();
+    let address = SocketAddr::from(([127, 0, 0, 1], port));
+    let child = command("postgres")
+        .arg("-D")
+        .arg(&data)
+        .args(["-p", &port.to_string(), "-c", "listen_addresses=127.0.0.1"])
+        .args(["-c", "unix_socket_directories="])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("postgres runs");
+    let server = Postgresql { peer: Peer { child, address }, address };
+    until("postgresql", || {
+        let ready = Command::new("psql")
+            .args([
+                "-h",
+                "127.0.0.1",
+                "-p",
+                &port.to_string(),
+                "-U",
+                "weather",
+                "-d",
+                "postgres",
+                "-c",
+                "SELECT 1",
+            ])
+            .output()
+            .expect("psql is installed: tests/run --install");
+        ready.status.success().then_some(())
+    });
+    server
+}

@@ -9,6 +9,8 @@ pub mod http;
 mod lines;
 pub mod mqtt;
 pub mod port;
+pub mod postgresql;
+pub mod remote_write;
 pub mod rules;
 mod senml;
 mod template;
@@ -16,4 +18,5 @@ mod template;
 use port::Kind;
 
 /// All kinds of forwarders.
-pub const KINDS: &[Kind] = &[files::KIND, http::KIND, mqtt::KIND];
+pub const KINDS: &[Kind] =
+    &[files::KIND, http::KIND, mqtt::KIND, postgresql::KIND, remote_write::KIND];

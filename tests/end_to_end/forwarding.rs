@@ -395,3 +395,70 @@ fn a_broker_gets_every_reading_and_keeps_the_newest() {
     assert_eq!(kept["value"], 21.75, "{kept}");
     assert_eq!(program.terminate().0, Some(0));
 }
+
+#[test]
+fn killed_at_random_everything_logged_is_delivered_at_least_once() {
+    let seed = std::env::var("ISOBARN_TESTS_SEED").ok().and_then(|s| s.parse().ok()).unwrap_or(1);
+    println!("seed {seed} (set ISOBARN_TESTS_SEED for another)");
+    let mut random = fastrand::Rng::with_seed(seed);
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::willing();
+    let settings = receiver(folder.path(), &sink, "batch = 50");
+    backlog::write(&settings, SMALL);
+    let client = Client::new();
+    let mut value = 0.0;
+    for _ in 0..10 {
+        let program = Program::run(&settings);
+        for _ in 0..random.u32(1..20) {
+            value += 0.01;
+            push(&program, &client, value);
+        }
+        std::thread::sleep(Duration::from_millis(random.u64(0..300)));
+        program.kill();
+    }
+    let program = Program::run(&settings);
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let (all, twice, _) = delivered(&sink);
+    println!("{} delivered, {twice} more than once over 10 kills", all.len());
+    same_as_logged(&settings, &all);
+}
+
+/// Resident memory of a process in KiB.
+fn resident(process: u32) -> u64 {
+    let text = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap();
+    let line = text.lines().find_map(|l| l.strip_prefix("VmRSS:")).unwrap();
+    line.split_whitespace().next().unwrap().parse().unwrap()
+}
+
+#[test]
+fn a_large_backlog_takes_no_memory_and_does_not_delay_the_start() {
+    let long = std::env::var("ISOBARN_TESTS_LONG").is_ok_and(|l| l == "yes");
+    let records = if long { 2_000 } else { 200 };
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::start(|_| Answer::Status(503, "", ""));
+    let settings = receiver(folder.path(), &sink, "");
+    let large = Backlog { records, readings: 500, step: Span::seconds(10) };
+    backlog::write(&settings, large);
+    let began = Instant::now();
+    let program = Program::run(&settings);
+    let ready = began.elapsed();
+    until("the whole backlog", || (status(&settings)["backlog"] == records * 500).then_some(()));
+    sink.script(|_| Answer::Status(204, "", ""));
+    let mut most = resident(program.id());
+    let began = Instant::now();
+    while status(&settings)["backlog"] != 0 {
+        most = most.max(resident(program.id()));
+        assert!(began.elapsed() < Duration::from_secs(300), "not drained");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let count: usize = sink.taken().iter().map(|r| r.body.lines().count()).sum();
+    println!(
+        "{count} readings: ready after {ready:?}, drained in {:?}, at most {} MiB resident",
+        began.elapsed(),
+        most / 1024
+    );
+    assert_eq!(count as u64, records * 500);
+    assert!(most < 96 * 1024, "{most} KiB");
+    assert_eq!(program.terminate().0, Some(0));
+}

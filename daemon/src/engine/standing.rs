@@ -15,8 +15,9 @@ use observation::{
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Readings fetched at a time.
-const PART: usize = 4_096;
+/// Readings fetched at a time. Each question begins by gathering hours of them, so small
+/// parts would gather the same hours many times.
+const PART: usize = 1 << 16;
 
 /// One gauge.
 #[derive(Debug)]

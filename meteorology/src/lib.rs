@@ -9,6 +9,7 @@ pub mod evapotranspiration;
 pub mod growing;
 pub mod humidity;
 pub mod limits;
+pub mod outlook;
 pub mod pressure;
 pub mod rain;
 pub mod registry;

@@ -208,6 +208,14 @@ fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode]) {
             episode.closed.min(record.hours.len()) - episode.opened,
         );
     }
+    let early: Vec<f64> =
+        episodes.iter().filter(|e| e.opened < learning).map(|e| e.suspicion.confidence).collect();
+    println!(
+        "in the {} days of learning: {}, the surest with confidence {:.2}",
+        limits.warm,
+        early.len(),
+        early.iter().copied().fold(0.0, f64::max)
+    );
     let months = hours.map(|h| 3.0 * h as f64 / 730.5);
     println!(
         "false alarms, all tests, a station-month [95 %]: even months {} of {:.1}; odd months {} of {:.1}",

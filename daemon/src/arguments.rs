@@ -28,6 +28,8 @@ pub enum Command {
     Listen(Listen),
     /// Recorded samples through the same processor in simulated time
     Replay(Replay),
+    /// Readings made anew from kept samples, after a calibration or placement was corrected
+    Reprocess(Reprocess),
     /// One formula
     Derive(Derive),
     /// Readings or samples out of the history
@@ -134,6 +136,21 @@ pub struct Replay {
     /// Only the highest revision of each reading, ordered by time and series
     #[arg(long = "final")]
     pub r#final: bool,
+}
+
+/// Arguments of `reprocess`.
+#[derive(Args, Debug)]
+pub struct Reprocess {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// From this instant, included; nothing before it is changed. Without it from the first
+    /// kept sample
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Up to this instant, not included
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
 }
 
 /// Arguments of `derive`.

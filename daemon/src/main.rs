@@ -22,6 +22,7 @@ mod logging;
 mod metrics;
 mod newest;
 mod page;
+mod remake;
 mod snapshot;
 mod summary;
 mod supervision;

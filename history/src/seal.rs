@@ -32,10 +32,10 @@ pub struct Sealed {
 }
 
 /// The series of a station and day, with the least and greatest log number.
-struct OfDay {
-    series: Vec<(u32, Run)>,
-    lowest: u64,
-    highest: u64,
+pub(crate) struct OfDay {
+    pub(crate) series: Vec<(u32, Run)>,
+    pub(crate) lowest: u64,
+    pub(crate) highest: u64,
 }
 
 fn unread(error: ReadError) -> WriteError {
@@ -124,7 +124,7 @@ impl Look<'_> {
 
     /// The readings of one station and day, by the series' stable number, with the
     /// least and greatest log number.
-    fn of_day(&self, station: &str, day: i64) -> Result<OfDay, ReadError> {
+    pub(crate) fn of_day(&self, station: &str, day: i64) -> Result<OfDay, ReadError> {
         let from = Time(day * DAY);
         let selection = Selection {
             station: Some(station.to_owned()),
@@ -226,7 +226,12 @@ impl History {
     }
 
     /// A block that does not read back as it was meant is not written.
-    fn proven(&self, block: &Block, body: &[u8], series: &[(u32, Run)]) -> Result<(), WriteError> {
+    pub(crate) fn proven(
+        &self,
+        block: &Block,
+        body: &[u8],
+        series: &[(u32, Run)],
+    ) -> Result<(), WriteError> {
         let mut expected = series.iter().flat_map(|(_, run)| run);
         let mut same = true;
         let read = block.read(body, &|n| self.names.series_at(n), &mut |reading: Reading| {

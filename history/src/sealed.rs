@@ -87,6 +87,32 @@ impl Look<'_> {
         Ok(())
     }
 
+    /// The last record that holds something of these UTC days and was received more than
+    /// an hour away from it; 0 for none.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn last_late(&self, first: i64, last: i64) -> Result<u64, ReadError> {
+        let number: i64 = self
+            .connection
+            .prepare_cached("SELECT ifnull(max(number), 0) FROM late WHERE day BETWEEN ?1 AND ?2")?
+            .query_row([first, last], |r| r.get(0))?;
+        Ok(number.cast_unsigned())
+    }
+
+    /// Whether any reading was made anew, as told by a record from this number on.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn revised_since(&self, number: u64) -> Result<bool, ReadError> {
+        Ok(self
+            .connection
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM log WHERE kind > 1 AND kind = 6 AND number >= ?1)",
+            )?
+            .query_row([number.cast_signed()], |r| r.get(0))?)
+    }
+
     /// Bytes that blocks take, and how many there are.
     ///
     /// # Errors

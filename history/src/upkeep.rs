@@ -2,6 +2,7 @@
 
 use crate::fault::{ReadError, WriteError};
 use crate::writer::History;
+use observation::Time;
 use rusqlite::wal::CheckpointMode;
 use std::path::Path;
 
@@ -52,6 +53,23 @@ impl History {
     /// Length of the database's file.
     pub fn file_bytes(&self) -> u64 {
         self.path.as_ref().and_then(|p| std::fs::metadata(p).ok()).map_or(0, |m| m.len())
+    }
+
+    /// Forgets the records received before an instant. Only a temporary history does:
+    /// of any other nothing is taken away.
+    ///
+    /// # Errors
+    /// See [`WriteError`].
+    pub fn forget(&mut self, before: Time) -> Result<(), WriteError> {
+        if self.path.is_some() {
+            return Ok(());
+        }
+        let number =
+            self.look().number_at(before).map_err(|e| WriteError::Failed(e.to_string()))?;
+        self.connection
+            .execute("DELETE FROM log WHERE kind = 1 AND number < ?1", [number.cast_signed()])?;
+        self.connection.execute("DELETE FROM late WHERE number < ?1", [number.cast_signed()])?;
+        Ok(())
     }
 
     /// Moves everything into the database file and lets go of the lock.

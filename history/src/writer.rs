@@ -233,7 +233,7 @@ impl History {
         }
     }
 
-    fn done(&mut self, head: Head) {
+    pub(crate) fn done(&mut self, head: Head) {
         self.last = Some(head);
         self.next = head.number + 1;
     }

@@ -19,6 +19,7 @@ mod kills;
 mod monitoring;
 mod pushes;
 mod replays;
+mod reprocessing;
 mod serial_line;
 mod service_unit;
 mod settings;

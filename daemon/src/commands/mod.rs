@@ -9,6 +9,7 @@ mod derive;
 pub mod export;
 pub mod listen;
 pub mod replay;
+pub mod reprocess;
 pub mod restore;
 pub mod run;
 pub mod status;
@@ -64,6 +65,7 @@ pub fn execute(command: Command) -> Result<(), Failure> {
         Command::Export(arguments) => export::execute(&arguments),
         Command::Compare(arguments) => compare::execute(&arguments),
         Command::Backup(arguments) => backup::execute(&arguments),
+        Command::Reprocess(arguments) => reprocess::execute(&arguments),
         Command::Restore(arguments) => restore::execute(&arguments),
         Command::Token(arguments) => token::execute(&arguments),
         Command::Status(arguments) => status::execute(&arguments),

@@ -23,6 +23,11 @@ pub enum Answer {
 
 /// Asks the running daemon of these settings.
 pub fn ask(settings: &Settings, request: &Request) -> Answer {
+    ask_long(settings, request, &mut |_| {})
+}
+
+/// Asks for something that may take long; `told` is shown what is said on the way.
+pub fn ask_long(settings: &Settings, request: &Request, told: &mut dyn FnMut(&Value)) -> Answer {
     for path in candidates(settings) {
         let stream = match UnixStream::connect(&path) {
             Ok(stream) => stream,
@@ -34,7 +39,7 @@ pub fn ask(settings: &Settings, request: &Request) -> Answer {
             }
             Err(_) => continue,
         };
-        return match converse(&stream, request) {
+        return match converse(&stream, request, told) {
             Ok(value) => match value.get("error").and_then(Value::as_str) {
                 Some(error) => Answer::Refused(error.to_owned()),
                 None => Answer::Given(value),
@@ -45,13 +50,24 @@ pub fn ask(settings: &Settings, request: &Request) -> Answer {
     Answer::Nobody
 }
 
-fn converse(mut stream: &UnixStream, request: &Request) -> std::io::Result<Value> {
+fn converse(
+    mut stream: &UnixStream,
+    request: &Request,
+    told: &mut dyn FnMut(&Value),
+) -> std::io::Result<Value> {
     stream.set_read_timeout(Some(PATIENCE))?;
     stream.set_write_timeout(Some(PATIENCE))?;
     let mut line = serde_json::to_vec(request)?;
     line.push(b'\n');
     stream.write_all(&line)?;
-    let mut answer = String::new();
-    BufReader::new(stream.take(LONGEST)).read_line(&mut answer)?;
-    Ok(serde_json::from_str(&answer)?)
+    let mut reader = BufReader::new(stream);
+    loop {
+        let mut answer = String::new();
+        reader.by_ref().take(LONGEST).read_line(&mut answer)?;
+        let value: Value = serde_json::from_str(&answer)?;
+        if value.get("at").is_none() {
+            return Ok(value);
+        }
+        told(&value);
+    }
 }

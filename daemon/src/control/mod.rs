@@ -6,13 +6,16 @@
 //! - `{"command":"status"}`: the object of `status --json`
 //! - `{"command":"token_add","station":S}` or `"gateway":G`: `{"token":TEXT}`, once
 //! - `{"command":"token_revoke","station":S}` or `"gateway":G`: `{"revoked":COUNT}`
+//! - `{"command":"reprocess","fingerprint":N}`, with `"from"` and `"to"` where asked: after
+//!   any number of `{"at":TIME}`, which say how far it is (null: not known yet), `{"readings":COUNT,"days":COUNT,"from":TIME}`
 //!
 //! A request that cannot be met is answered `{"error":TEXT}`.
 
 mod client;
+mod jobs;
 mod server;
 
-pub use client::{Answer, ask};
+pub use client::{Answer, ask, ask_long};
 pub use server::open;
 
 use config::Settings;
@@ -34,6 +37,22 @@ pub struct Request {
     /// Gateway, where the command is about one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gateway: Option<String>,
+    /// From when, where the command is about a range.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Until when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+    /// Of the settings that whoever asks has read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fingerprint: Option<u64>,
+}
+
+impl Request {
+    /// A command alone.
+    pub const fn of(command: Word) -> Self {
+        Self { command, station: None, gateway: None, from: None, to: None, fingerprint: None }
+    }
 }
 
 /// The command of a request.
@@ -46,6 +65,8 @@ pub enum Word {
     TokenAdd,
     /// Tokens made worthless.
     TokenRevoke,
+    /// Readings made anew.
+    Reprocess,
 }
 
 /// Where the daemon opens its socket.

@@ -1,6 +1,6 @@
 //! Answering.
 
-use super::{Request, Word};
+use super::{Request, Word, jobs};
 use crate::commands::status;
 use crate::engine::Command;
 use crate::snapshot::View;
@@ -11,14 +11,18 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
+use tokio::net::unix::WriteHalf;
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
 /// Longest request, in bytes.
 const LONGEST_REQUEST: u64 = 64 << 10;
-/// How long a conversation may take.
+/// How long a question, an answer, and each line of a long one may take.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// After so long without a new word the last one is said again: the work goes on.
+const SILENCE: Duration = Duration::from_secs(4);
 /// Conversations at a time.
 const AT_A_TIME: usize = 16;
 
@@ -74,7 +78,7 @@ impl Server {
             tokio::spawn(async move {
                 tokio::select! {
                     () = stop.cancelled() => {}
-                    _ = tokio::time::timeout(PATIENCE, converse(stream, &view, &commands)) => {}
+                    () = converse(stream, &view, &commands) => {}
                 }
                 drop(seat);
             });
@@ -88,24 +92,50 @@ async fn converse(mut stream: UnixStream, view: &View, commands: &mpsc::Sender<C
     let (read, mut write) = stream.split();
     let mut line = String::new();
     let mut reader = BufReader::new(read.take(LONGEST_REQUEST));
-    let answer = match reader.read_line(&mut line).await {
-        Ok(0) => return,
-        Ok(_) => answer(&line, view, commands).await,
-        Err(error) => Err(error.to_string()),
+    let request = match timeout(PATIENCE, reader.read_line(&mut line)).await {
+        Err(_) | Ok(Ok(0)) => return,
+        Ok(Ok(_)) => serde_json::from_str::<Request>(&line).map_err(|e| e.to_string()),
+        Ok(Err(error)) => Err(error.to_string()),
     };
-    let answer = answer.unwrap_or_else(|error| json!({ "error": error }));
-    let mut text = answer.to_string();
+    let answer = match request {
+        Ok(request) if request.command == Word::Reprocess => {
+            let mut lines = jobs::reprocess(&request, view, commands);
+            let mut at = json!({ "at": null });
+            loop {
+                let value = match timeout(SILENCE, lines.recv()).await {
+                    Ok(None) => return,
+                    Ok(Some(value)) => value,
+                    Err(_) => at.clone(),
+                };
+                // Whoever asked may have gone: then the work ends at its next word.
+                if !said(&mut write, &value).await {
+                    return;
+                }
+                if value.get("at").is_some() {
+                    at = value;
+                }
+            }
+        }
+        Ok(request) => timeout(PATIENCE, answer(&request, view, commands))
+            .await
+            .unwrap_or_else(|_| Err("the service is busy; try again".to_owned())),
+        Err(why) => Err(why),
+    };
+    said(&mut write, &answer.unwrap_or_else(|error| json!({ "error": error }))).await;
+}
+
+/// Writes a line; whether it went.
+async fn said(write: &mut WriteHalf<'_>, value: &Value) -> bool {
+    let mut text = value.to_string();
     text.push('\n');
-    // Whoever asked may have gone.
-    drop(write.write_all(text.as_bytes()).await);
+    matches!(timeout(PATIENCE, write.write_all(text.as_bytes())).await, Ok(Ok(())))
 }
 
 async fn answer(
-    line: &str,
+    request: &Request,
     view: &View,
     commands: &mpsc::Sender<Command>,
 ) -> Result<Value, String> {
-    let request: Request = serde_json::from_str(line).map_err(|e| e.to_string())?;
     let owner = || match (&request.station, &request.gateway) {
         (Some(station), None) => view
             .settings
@@ -145,5 +175,6 @@ async fn answer(
             let revoked = done.await.map_err(|_| gone())??;
             Ok(json!({ "revoked": revoked }))
         }
+        Word::Reprocess => Err("it is answered in several lines".to_owned()),
     }
 }

@@ -157,7 +157,9 @@ impl Filler {
         let part = self.reader.look().readings(&selection, after, room)?;
         for kept in part.readings {
             let outgoing = Outgoing { number, place: None, reading: kept.reading };
-            if self.forwarder.rules().wants(&self.series, &outgoing) {
+            // The rest of the range stands as it was delivered.
+            let anew = kept.reading.revision >= range.revision;
+            if anew && self.forwarder.rules().wants(&self.series, &outgoing) {
                 load.readings.push(outgoing);
                 load.received.push(bounds.now);
             }

@@ -279,6 +279,17 @@ impl<P: Process> Core<P> {
         Ok(())
     }
 
+    /// Makes the processor anew as it stands after the last record; nothing must wait.
+    ///
+    /// # Errors
+    /// When the history cannot be read; then the processor stays.
+    pub fn begin_again(&mut self) -> Result<(), ReadError> {
+        if !self.is_waiting() {
+            self.processor = (self.rebuild)(&self.history)?;
+        }
+        Ok(())
+    }
+
     /// Walks every boundary due at `now`.
     pub fn walk(&mut self, now: Time) {
         self.now = self.now.max(now);

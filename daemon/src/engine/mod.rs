@@ -11,6 +11,7 @@ pub mod pacing;
 pub mod process;
 pub mod recall;
 pub mod restart;
+mod revising;
 pub mod standing;
 mod tally;
 pub mod timekeeping;
@@ -24,7 +25,8 @@ mod tests;
 use self::core::Fatal;
 use crate::snapshot::Snapshot;
 use adapters::port::Delivery;
-use history::{NewToken, Progress};
+use history::{NewToken, Progress, Remade};
+use observation::Reading;
 use process::Process;
 use std::sync::Arc;
 use timekeeping::Step;
@@ -56,6 +58,20 @@ pub enum Command {
         /// How far, and what it refused.
         progress: Progress,
         /// Whether it is durable.
+        reply: oneshot::Sender<Result<(), String>>,
+    },
+    /// Put readings of a UTC day that were made anew in the place of those that differ.
+    Revise {
+        /// The day, counted from 1970-01-01.
+        day: i64,
+        /// The readings.
+        readings: Vec<Reading>,
+        /// What was replaced.
+        reply: oneshot::Sender<Result<Remade, String>>,
+    },
+    /// All that was to be made anew is: begin again from what stands now.
+    Revised {
+        /// Whether that went well.
         reply: oneshot::Sender<Result<(), String>>,
     },
     /// Make all kept tokens of an owner worthless.

@@ -7,7 +7,7 @@
 use super::process::Process;
 use super::recall::LogRecall;
 use crate::snapshot::Live;
-use history::{Entry, History, ReadError, StatePart};
+use history::{Entry, History, Look, ReadError, Selection, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::{Diagnosis, Message, Property, Series, Span, Time};
@@ -25,6 +25,9 @@ const LEARNED_EVERY: i64 = 6;
 /// How far back a processor begins whose saved state cannot be used, in a log that is
 /// longer: what lies further back has no bearing on windows, only on what was learned.
 const ANEW: Span = Span::hours(6);
+
+/// Readings fetched at a time.
+const PART_SIZE: usize = 1 << 14;
 
 /// The processor's own settings.
 pub fn options(settings: &config::Settings) -> Options {
@@ -108,6 +111,9 @@ impl Judge {
                     judge.processor.refill(record.number, messages, readings);
                 }
             }
+            if look.revised_since(from)? {
+                judge.refill_revised(look, walked - near, walked)?;
+            }
             judge.processor.refilled(walked);
         }
         judge.feed(history, at + 1, see);
@@ -116,6 +122,22 @@ impl Judge {
             .map(|(index, _)| judge.processor.rain(InstrumentIndex(index)))
             .collect();
         Ok(judge)
+    }
+
+    /// Readings that were made anew stand in blocks: they count, not what the log said.
+    fn refill_revised(&mut self, look: Look<'_>, from: Time, to: Time) -> Result<(), ReadError> {
+        let selection = Selection::between(from, to + Span(1));
+        let mut after = None;
+        loop {
+            let part = look.readings(&selection, after, PART_SIZE)?;
+            for kept in &part.readings {
+                self.processor.refill(kept.number, &[], std::slice::from_ref(&kept.reading));
+            }
+            after = part.next;
+            if after.is_none() {
+                return Ok(());
+            }
+        }
     }
 
     fn feed(&mut self, history: &History, from: u64, see: &mut dyn FnMut(&Message)) {

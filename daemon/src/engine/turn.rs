@@ -298,6 +298,14 @@ impl<P: Process> Turn<P> {
                 drop(reply.send(result));
                 Ok(())
             }
+            Command::Revise { day, readings, reply } => {
+                drop(reply.send(self.revise(day, &readings)?));
+                Ok(())
+            }
+            Command::Revised { reply } => {
+                drop(reply.send(self.begin_again()?));
+                Ok(())
+            }
             Command::RevokeTokens { gateway, owner, reply } => {
                 let now = self.timekeeping.received();
                 let result = crate::tokens::revoke(&mut self.core.history, gateway, &owner, now);

@@ -6,6 +6,7 @@ mod lookup;
 mod packing;
 mod passing;
 mod restoring;
+mod revising;
 mod sealing;
 mod writing;
 

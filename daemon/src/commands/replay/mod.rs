@@ -4,7 +4,7 @@
 mod player;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]
-mod tests;
+pub(crate) mod tests;
 
 use super::Failure;
 use crate::arguments::Replay;

@@ -14,10 +14,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-const START: Time = Time(1_780_000_000_000);
+pub(crate) const START: Time = Time(1_780_000_000_000);
 
 /// Invented stations: one with everything, one that numbers its messages, one plain.
-fn settings(folder: &Path) -> config::Settings {
+pub(crate) fn settings(folder: &Path) -> config::Settings {
     let mut text = String::from(
         "[property]\nname = \"Alder Croft\"\nlatitude = 54.07\nlongitude = -2.28\n\
          elevation = \"212 m\"\ntime_zone = \"Europe/London\"\n[history]\ndirectory = \"history\"\n\
@@ -68,7 +68,7 @@ calibration = [{ from = "2020-03-01", depth = "0.25 mm" }]
 }
 
 /// Everything a processor's life is made hard with, drawn at random.
-struct Weather {
+pub(crate) struct Weather {
     random: fastrand::Rng,
     property: Arc<Property>,
     turns: u64,
@@ -79,6 +79,18 @@ struct Weather {
 }
 
 impl Weather {
+    pub(crate) fn new(property: &Arc<Property>, seed: u64) -> Self {
+        Self {
+            random: fastrand::Rng::with_seed(seed),
+            property: Arc::clone(property),
+            turns: 0,
+            tips: 0,
+            sequence: 0,
+            boot: 0,
+            sent: Vec::new(),
+        }
+    }
+
     fn measured(
         &self,
         station: StationIndex,
@@ -93,7 +105,7 @@ impl Weather {
         }
     }
 
-    fn message(&mut self, now: Time) -> Message {
+    pub(crate) fn message(&mut self, now: Time) -> Message {
         if !self.sent.is_empty() && self.random.u8(0..20) == 0 {
             let place = self.random.usize(..self.sent.len());
             return self.sent[place].clone();
@@ -166,7 +178,11 @@ impl Weather {
     }
 }
 
-fn open(settings: &config::Settings, property: &Arc<Property>, folder: &Path) -> Core<Judge> {
+pub(crate) fn open(
+    settings: &config::Settings,
+    property: &Arc<Property>,
+    folder: &Path,
+) -> Core<Judge> {
     let history_options = Options { ballast: 0, ..Options::at(START) };
     let (mut history, opened) = History::open(&folder.join("history"), &history_options).unwrap();
     assert_eq!(opened.repairs, Vec::<String>::new());
@@ -186,15 +202,7 @@ fn lived_and_replayed(seed: u64, steps: bool) -> (String, String) {
     let folder = tempfile::tempdir().unwrap();
     let settings = settings(folder.path());
     let property = Arc::new(settings.property.clone());
-    let mut weather = Weather {
-        random: fastrand::Rng::with_seed(seed),
-        property: Arc::clone(&property),
-        turns: 0,
-        tips: 0,
-        sequence: 0,
-        boot: 0,
-        sent: Vec::new(),
-    };
+    let mut weather = Weather::new(&property, seed);
     let mut core = open(&settings, &property, folder.path());
     let mut now = START;
     let end = Time(START.0 + 6 * 3_600_000);
@@ -246,14 +254,20 @@ fn lived_and_replayed(seed: u64, steps: bool) -> (String, String) {
             .unwrap();
     let readings = export::everything(&reader, &property, false).unwrap();
     let samples = export::everything(&reader, &property, true).unwrap();
-    let mut player = Player::new(&settings, true).unwrap_or_else(|f| panic!("{}", f.message));
-    let mut replayed = Vec::new();
+    let replayed = replayed(&settings, &samples);
+    (String::from_utf8(readings).unwrap(), replayed)
+}
+
+/// What replay makes of exported samples, the highest revisions only.
+pub(crate) fn replayed(settings: &config::Settings, samples: &[u8]) -> String {
+    let mut player = Player::new(settings, true).unwrap_or_else(|f| panic!("{}", f.message));
+    let (mut samples, mut output) = (samples, Vec::new());
     player
-        .play(&mut samples.as_slice(), &mut replayed)
-        .and_then(|()| player.finish(&mut replayed))
+        .play(&mut samples, &mut output)
+        .and_then(|()| player.finish(&mut output))
         .unwrap_or_else(|f| panic!("{}", f.message));
     println!("{}", player.summary());
-    (String::from_utf8(readings).unwrap(), String::from_utf8(replayed).unwrap())
+    String::from_utf8(output).unwrap()
 }
 
 fn same(lived: &str, replayed: &str, seed: u64) {

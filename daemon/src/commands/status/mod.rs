@@ -26,7 +26,7 @@ pub fn execute(arguments: &Status) -> Result<(), Failure> {
     let settings =
         config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
             .map_err(|faults| wiring::refused(&faults))?;
-    let request = Request { command: Word::Status, station: None, gateway: None };
+    let request = Request::of(Word::Status);
     let document = match control::ask(&settings, &request) {
         Answer::Given(document) => document,
         Answer::Refused(why) => return Err(Failure::failed(why)),

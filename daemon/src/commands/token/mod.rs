@@ -49,7 +49,11 @@ fn owner(asked: &TokenOwner, settings: &Settings) -> Result<(bool, String), Fail
 }
 
 fn request(command: Word, asked: &TokenOwner) -> Request {
-    Request { command, station: asked.station.clone(), gateway: asked.gateway.clone() }
+    Request {
+        station: asked.station.clone(),
+        gateway: asked.gateway.clone(),
+        ..Request::of(command)
+    }
 }
 
 /// The history itself, where no service answers.

@@ -105,6 +105,8 @@ quantities! {
     AirDensity = "air_density", "kg/m3", 4, GramsPerCubicMeter;
     /// Evapotranspiration of the reference crop.
     ReferenceEvapotranspiration = "reference_evapotranspiration", "mm", 3, Meters;
+    /// Chance of any precipitation in the twelve hours after the reading's time.
+    ProbabilityOfPrecipitation = "probability_of_precipitation", "%", 1, Ratio;
     /// Voltage of the station's battery.
     BatteryVoltage = "battery_voltage", "V", 3, Volts;
     /// Voltage that feeds a sensor.

@@ -25,6 +25,7 @@ mod late;
 mod ledger;
 mod lookback;
 mod options;
+mod outlook;
 mod output;
 mod plan;
 mod recall;
@@ -42,6 +43,7 @@ mod windows;
 pub use compare::{Learned, SavedCompare};
 pub use derived::Absent;
 pub use options::Options;
+pub use outlook::{Ahead, SavedOutlook};
 pub use output::{Output, SetAside};
 pub use recall::{Held, Key, Recall};
 pub use state::{Live, Saved, SavedStation, VERSION};
@@ -52,6 +54,7 @@ use compare::Compare;
 use identity::Identities;
 use observation::property::InstrumentIndex;
 use observation::{Property, Series, SeriesIndex, Span, StationIndex, Time};
+use outlook::Outlook;
 use plan::Plan;
 use redelivery::Redeliveries;
 use state::{InstrumentState, StationState};
@@ -79,6 +82,7 @@ pub struct Processor {
     redeliveries: Redeliveries,
     book: Book,
     compare: Compare,
+    outlook: Outlook,
     /// Readings of which something new is said.
     again: Vec<(SeriesIndex, Time)>,
     /// The last minute evaluated.
@@ -112,6 +116,7 @@ impl Processor {
             redeliveries: Redeliveries::default(),
             book,
             compare,
+            outlook: Outlook::default(),
             again: Vec::new(),
             walked: None,
             number: 0,

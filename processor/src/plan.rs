@@ -126,6 +126,8 @@ pub(crate) struct Plan {
     pub(crate) derived: Vec<Rows>,
     /// What is not derived, and why.
     pub(crate) absent: Vec<Absent>,
+    /// The chance of rain, where all that it is made of is measured.
+    pub(crate) outlook: Option<SeriesIndex>,
 }
 
 struct List<'a> {
@@ -270,7 +272,8 @@ impl Plan {
                 line.horizon = line.horizon.max(LONG + CONTEXT + CONTEXT) + SUPPLY;
             }
         }
-        let (derived, absent) = crate::derived::all(property, &parts, &mut list.series);
+        let (mut derived, absent) = crate::derived::all(property, &parts, &mut list.series);
+        let outlook = crate::outlook::plan(property, &mut list.series, &mut derived);
         let mut memory = vec![REMEMBERED; list.series.len()];
         for (series, depth) in derived.iter().flat_map(|rows| &rows.needs) {
             // What is derived from them is asked for also of a late minute.
@@ -278,7 +281,7 @@ impl Plan {
                 *memory = (*memory).max(*depth + REMEMBERED);
             }
         }
-        Self { series: list.series, parts, lines, by_station, memory, derived, absent }
+        Self { series: list.series, parts, lines, by_station, memory, derived, absent, outlook }
     }
 
     pub(crate) fn line(&self, channel: ChannelIndex) -> Option<&Line> {

@@ -76,6 +76,7 @@ impl Processor {
             number: self.number,
             stepped_back: self.stepped_back,
             compare: self.save_compare(),
+            outlook: Some(self.save_outlook()),
         }
     }
 
@@ -90,6 +91,7 @@ impl Processor {
         self.number = saved.number;
         self.stepped_back = saved.stepped_back;
         self.restore_compare(&saved.compare);
+        self.restore_outlook(saved.outlook.as_ref());
         if let Some(walked) = saved.walked {
             self.book.begin_at(walked, &self.plan.memory);
         }

@@ -3,6 +3,7 @@
 
 use crate::compare::SavedCompare;
 use crate::judge::Before;
+use crate::outlook::SavedOutlook;
 use crate::runs::Past;
 use crate::tally::{Count, Tally};
 use crate::track::Doubt;
@@ -164,4 +165,7 @@ pub struct Saved {
     pub(crate) stepped_back: Option<Time>,
     /// What is known of stations beside each other.
     pub(crate) compare: SavedCompare,
+    /// The outlook; none in what was saved before there was one.
+    #[serde(default)]
+    pub(crate) outlook: Option<SavedOutlook>,
 }

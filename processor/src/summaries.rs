@@ -10,7 +10,7 @@ use observation::days::{Cut, DayKind, Days, Division};
 use observation::property::{Instrument, Reports, Station};
 use observation::reading::{from_steps, to_steps};
 use observation::signal::direction;
-use observation::time::MINUTE;
+use observation::time::{HOUR, MINUTE};
 use observation::{Property, Quantity, Reading, Series, SeriesIndex, Span, Statistic, Time};
 use std::collections::BTreeMap;
 
@@ -171,6 +171,9 @@ fn spacing(
 ) -> Option<Span> {
     // Once a minute in which the station was heard.
     let heard = station.interval.max(Span(MINUTE));
+    if series.quantity == Quantity::ProbabilityOfPrecipitation {
+        return Some(Span(HOUR));
+    }
     let Some(instrument) = instrument else {
         return Some(series.period.filter(|_| series.statistic == Statistic::Sum).unwrap_or(heard));
     };

@@ -31,7 +31,7 @@ impl Processor {
             return;
         }
         while let Some(minute) = self.next_due().filter(|&due| due <= last) {
-            self.judge_hours(minute - ONE, out);
+            self.judge_hours(minute - ONE, recall, out);
             self.walked = self.walked.map(|walked| walked.max(minute));
             let mut evaluated = Vec::new();
             for station in 0..self.stations.len() {
@@ -43,7 +43,7 @@ impl Processor {
             }
             self.compare_minute(minute, &evaluated, recall, out);
         }
-        self.judge_hours(last, out);
+        self.judge_hours(last, recall, out);
         self.walked = Some(last);
         for state in &mut self.instruments {
             state.come(now);

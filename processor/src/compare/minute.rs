@@ -32,7 +32,7 @@ impl Processor {
         }
         self.corroborate(minute);
         self.say_again(recall, out);
-        self.judge_hours(minute, out);
+        self.judge_hours(minute, recall, out);
         self.book.overlay.forget(minute - REMEMBERED);
     }
 

@@ -26,6 +26,11 @@ pub use saved::{Learned, SavedCompare};
 pub(crate) use overlay::Overlay;
 pub(crate) use plan::{Seats, usable};
 
+/// Which place in a [`Row`] is whose.
+pub(crate) mod slots {
+    pub(crate) use super::plan::{DIRECTION, HUMIDITY, PRESSURE, RAIN, SPEED, TEMPERATURE};
+}
+
 use crate::Processor;
 use crate::output::Output;
 use alone::{Failing, Health, Stands, Stillness};
@@ -53,7 +58,7 @@ const PAST_SEATS: usize = 64;
 const SUSPECTS: usize = 1_024;
 
 /// What a seat said in one hour, by slot.
-type Row = [Option<f64>; SLOTS];
+pub(crate) type Row = [Option<f64>; SLOTS];
 
 /// What a reading said when it was published, before others spoke of it.
 #[derive(Clone, Copy, Debug)]
@@ -90,7 +95,7 @@ pub(crate) struct Compare {
     hours: Hours,
     judged: Option<i64>,
     /// The hours judged last, as they were, oldest first.
-    rows: VecDeque<(i64, Vec<Row>)>,
+    pub(crate) rows: VecDeque<(i64, Vec<Row>)>,
     /// The same for a month, to look under which conditions an instrument is off.
     past: VecDeque<(i64, Vec<Row>)>,
     suspects: Vec<Suspect>,
@@ -199,6 +204,15 @@ impl Processor {
             Some(Stands::Still(since)) => self.stands_still(seat, slot, told, since, out),
             _ => self.moves(seat, slot, told.time, out),
         }
+    }
+
+    /// Whether what a seat says in a slot is surely wrong at present.
+    pub(crate) fn is_wrong(&self, seat: usize, slot: usize) -> bool {
+        let open = self.compare.opinions.open();
+        !open.is_empty()
+            && self.names(seat, slot).is_some_and(|(station, instrument)| {
+                self.compare.opinions.wrong_since(&station, &instrument).is_some()
+            })
     }
 
     fn names(&self, seat: usize, slot: usize) -> Option<(String, String)> {

@@ -7,6 +7,7 @@ use super::plan::{COMPARED, SLOTS};
 use super::{Compare, LAG, PAST, PAST_SEATS, ROWS, Row};
 use crate::Processor;
 use crate::output::Output;
+use crate::recall::Recall;
 use observation::time::HOUR;
 use observation::{Quantity, StationIndex, Time};
 use quality::diagnosis::{Cause, named, words};
@@ -89,7 +90,7 @@ impl Compare {
 
 impl Processor {
     /// Judges every hour that ended long enough before a minute.
-    pub(crate) fn judge_hours(&mut self, minute: Time, out: &mut Output) {
+    pub(crate) fn judge_hours(&mut self, minute: Time, recall: &mut dyn Recall, out: &mut Output) {
         while let Some(hour) = self.compare.hours.next(self.compare.judged) {
             let said = Time((hour + 1) * HOUR) + LAG;
             if said > minute {
@@ -114,6 +115,7 @@ impl Processor {
                 }
                 None => out.panics.push(StationIndex(0)),
             }
+            self.look_ahead(hour, recall, out);
         }
     }
 

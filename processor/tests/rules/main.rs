@@ -3,6 +3,7 @@
 
 mod croft;
 mod log;
+mod outlook;
 
 mod clocks;
 mod derived;

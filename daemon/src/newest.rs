@@ -2,7 +2,7 @@
 //! metrics show it: live values of instruments first, then the windows and derived
 //! series that no live value tells.
 
-use crate::snapshot::Snapshot;
+use crate::snapshot::{Snapshot, is_chance};
 use observation::property::InstrumentIndex;
 use observation::{Flag, Quantity, Reasons, Series, SeriesIndex, Span, Statistic, Time};
 
@@ -67,7 +67,9 @@ fn live(snapshot: &Snapshot, now: Time) -> impl Iterator<Item = Newest<'_>> {
 fn windows(snapshot: &Snapshot, now: Time) -> impl Iterator<Item = Newest<'_>> {
     (0_u32..).map(SeriesIndex).zip(snapshot.series.iter()).filter_map(move |(index, series)| {
         let newest = snapshot.newest(index)?;
-        if told_by_live(snapshot, index, series) {
+        // A chance of rain is told when it is proven.
+        let unproven = is_chance(series) && !newest.flag.counts();
+        if unproven || told_by_live(snapshot, index, series) {
             return None;
         }
         Some(Newest {

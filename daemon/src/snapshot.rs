@@ -7,10 +7,11 @@
 
 use crate::clock::Clock;
 use crate::counts::Counts;
+use meteorology::outlook::Score;
 use observation::property::{InstrumentIndex, Reports};
 use observation::{
-    Diagnosis, Flag, Property, Reading, Reasons, Refusal, Series, SeriesIndex, Span, StationIndex,
-    Time,
+    Diagnosis, Flag, Property, Quantity, Reading, Reasons, Refusal, Series, SeriesIndex, Span,
+    StationIndex, Time,
 };
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -129,6 +130,32 @@ pub struct Rain {
     pub day_started: Time,
 }
 
+/// What lies ahead, with what such outlooks were worth.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outlook {
+    /// End of the hour it was made from: the twelve hours after are meant.
+    pub time: Time,
+    /// The facts, and the chance where it may be told: to be shown as it is.
+    pub text: String,
+    /// Chance of any rain, 0 to 1; none until 60 own days show skill.
+    pub probability: Option<f64>,
+    /// How good the chances given here were.
+    pub score: Score,
+    /// Own hours that were learned from.
+    pub learned: u64,
+}
+
+impl Outlook {
+    /// Whether it is too old to be shown as present: two hours after the one it was made
+    /// from.
+    pub fn is_stale(&self, now: Time) -> bool {
+        now - self.time > OUTLOOK_LASTS
+    }
+}
+
+/// How long an outlook stands for the present one: the next is an hour and ten minutes away.
+pub const OUTLOOK_LASTS: Span = Span::hours(2);
+
 /// What the service knows at one moment.
 #[derive(Clone, Debug)]
 pub struct Snapshot {
@@ -156,6 +183,8 @@ pub struct Snapshot {
     pub rain: Vec<Rain>,
     /// What is held of which instrument, oldest first.
     pub diagnoses: Arc<[Diagnosis]>,
+    /// What lies ahead; none before the first hour is over.
+    pub outlook: Option<Arc<Outlook>>,
     /// By instrument: how far it is from what its neighbours let expect, and usually is
     /// from them.
     pub differences: Vec<Option<(f64, f64)>>,
@@ -180,6 +209,7 @@ impl Snapshot {
             stations: vec![StationState::default(); property.stations.len()],
             rain: Vec::new(),
             diagnoses: Arc::new([]),
+            outlook: None,
             differences: vec![None; property.instruments.len()],
             history: HistoryState::default(),
             property,
@@ -239,6 +269,9 @@ impl Snapshot {
         if let Some(instrument) = self.instrument_of(series) {
             return self.fresh(instrument, now);
         }
+        if self.series.get(series.0 as usize).is_some_and(is_chance) {
+            return self.newest(series).is_some_and(|r| now - r.time <= OUTLOOK_LASTS);
+        }
         let Some(station) =
             self.series.get(series.0 as usize).and_then(|s| self.property.station(&s.station))
         else {
@@ -249,6 +282,11 @@ impl Snapshot {
         let interval = interval.max(Span::minutes(1));
         self.newest(series).is_some_and(|r| within(r.time, interval, now))
     }
+}
+
+/// Whether a series is the chance of rain, which comes once an hour.
+pub fn is_chance(series: &Series) -> bool {
+    series.quantity == Quantity::ProbabilityOfPrecipitation
 }
 
 fn within(last: Time, interval: Span, now: Time) -> bool {

@@ -1,7 +1,7 @@
 //! What the engine needs of a processor. The one real implementation is
 //! [`processor::Processor`]; tests put one that panics in its place.
 
-use crate::snapshot::Live;
+use crate::snapshot::{Live, Outlook};
 use history::StatePart;
 use observation::property::InstrumentIndex;
 use observation::{Diagnosis, Message, Time};
@@ -30,6 +30,10 @@ pub trait Process: Send {
     /// How far an instrument is from what its neighbours let expect, and usually is from
     /// them, in the canonical unit.
     fn neighbour_difference(&self, _instrument: InstrumentIndex) -> Option<(f64, f64)> {
+        None
+    }
+    /// What lies ahead; none before the first hour is over.
+    fn outlook(&self) -> Option<Outlook> {
         None
     }
     /// The state to be kept.

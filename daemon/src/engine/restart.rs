@@ -6,7 +6,7 @@
 
 use super::process::Process;
 use super::recall::LogRecall;
-use crate::snapshot::Live;
+use crate::snapshot::{Live, Outlook};
 use history::{Entry, History, Look, ReadError, Selection, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
@@ -252,6 +252,17 @@ impl Process for Judge {
 
     fn neighbour_difference(&self, instrument: InstrumentIndex) -> Option<(f64, f64)> {
         self.processor.neighbour_difference(instrument)
+    }
+
+    fn outlook(&self) -> Option<Outlook> {
+        let (score, learned) = self.processor.outlook_score();
+        self.processor.ahead().map(|ahead| Outlook {
+            time: ahead.time,
+            text: ahead.text.clone(),
+            probability: ahead.probability,
+            score: score.clone(),
+            learned,
+        })
     }
 
     fn save(&self) -> Vec<StatePart> {

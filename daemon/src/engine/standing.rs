@@ -230,6 +230,7 @@ impl Standing {
         let counted = |instrument| core.processor.rain(instrument);
         let mut snapshot = self.assemble(made, core.walked(), live, &counted);
         snapshot.diagnoses = core.processor.diagnoses().into();
+        snapshot.outlook = core.processor.outlook().map(Arc::new);
         snapshot.differences = (0_u32..)
             .zip(&self.property.instruments)
             .map(|(index, _)| core.processor.neighbour_difference(InstrumentIndex(index)))
@@ -281,6 +282,7 @@ impl Standing {
             stations: self.stations.clone(),
             rain,
             diagnoses: Arc::new([]),
+            outlook: None,
             differences: vec![None; self.property.instruments.len()],
             history: self.history.clone(),
         }

@@ -8,6 +8,7 @@ mod base;
 mod collector;
 mod diagnoses;
 mod exposition;
+mod outlook;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]
 mod tests;
@@ -40,6 +41,7 @@ fn exposition(snapshot: &Snapshot, counts: &Counts, doubtful: bool, now: Time) -
     );
     values::add(&mut out, snapshot, doubtful, now);
     diagnoses::add(&mut out, snapshot);
+    outlook::add(&mut out, snapshot);
     stations(&mut out, snapshot, now);
     sources(&mut out, counts);
     forwarders(&mut out, counts, &snapshot.history);

@@ -10,6 +10,7 @@ mod index;
 mod latest;
 mod listener;
 mod live;
+mod outlook;
 mod problem;
 mod query;
 mod readings;
@@ -67,6 +68,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/v1/latest", get(latest::latest))
         .route("/v1/stations", get(stations::stations))
         .route("/v1/diagnoses", get(diagnoses))
+        .route("/v1/outlook", get(outlook::outlook))
         .route("/v1/readings", get(readings::readings))
         .route("/v1/summaries", get(summaries::summaries))
         .route("/v1/live", get(live::live))

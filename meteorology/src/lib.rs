@@ -5,6 +5,7 @@
 //! the formulas for people.
 
 pub mod comfort;
+mod elementary;
 pub mod evapotranspiration;
 pub mod growing;
 pub mod humidity;

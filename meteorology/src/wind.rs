@@ -6,14 +6,16 @@
 //! [`observation::signal::direction`], gusts in [`observation::signal::cup`]. Speeds in
 //! m/s.
 
+use crate::elementary;
 use crate::validity::{OutOfRange, Valid, within};
 use observation::signal::direction;
 use serde::{Deserialize, Serialize};
 
 /// East and north components of a wind: `u = -V sin d`, `v = -V cos d` (common practice).
 /// Directions in deg.
+#[inline]
 pub fn components(speed: f64, direction: f64) -> (f64, f64) {
-    let (sine, cosine) = direction.to_radians().sin_cos();
+    let (sine, cosine) = elementary::sine_cosine(direction);
     (-speed * sine, -speed * cosine)
 }
 
@@ -23,12 +25,7 @@ pub fn components(speed: f64, direction: f64) -> (f64, f64) {
 pub fn direction_of(east: f64, north: f64) -> Option<f64> {
     // The sum of two zeros has no direction; an infinite wind has none either.
     let size = east.abs() + north.abs();
-    if size > 0.0 && size.is_finite() {
-        let degrees = (-east).atan2(-north).to_degrees();
-        Some(if degrees > 0.0 { degrees } else { degrees + 360.0 })
-    } else {
-        None
-    }
+    if size > 0.0 && size.is_finite() { Some(elementary::angle(-north, -east)) } else { None }
 }
 
 /// A named convention for calm.

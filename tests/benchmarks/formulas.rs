@@ -27,6 +27,8 @@ macro_rules! each {
     (|$($input:ident),+| $value:expr) => {
         |inputs: &[&[f64]], out: &mut [f64]| {
             let [$($input),+] = inputs else { panic!("inputs") };
+            // As long as the result, so that no place needs to be looked at.
+            $(let $input = &$input[..out.len()];)+
             for (place, out) in out.iter_mut().enumerate() {
                 $(let $input = $input[place];)+
                 let value: Valid = $value;

@@ -33,6 +33,7 @@ const CHOSEN: &[Quantity] = &[
     Quantity::WindChillOfAirTemperature,
     Quantity::Humidex,
     Quantity::ApparentTemperature,
+    Quantity::BeaufortWindForce,
 ];
 
 /// Whether a quantity is derived; its name stands where an instrument's id stands.

@@ -71,6 +71,8 @@ pub struct ControlSettings {
 pub struct ProcessorSettings {
     /// `grace`: how long after a minute its boundary is evaluated, 0 to 60 s.
     pub grace: Span,
+    /// `event_gap`: dry time that parts two spells of rain, 10 min to 7 d.
+    pub event_gap: Span,
 }
 
 /// Reads and checks the settings: the file at `path`, the files `conf.d/*.toml` beside

@@ -90,11 +90,17 @@ pub(crate) fn control(root: &Table<'_>) -> ControlSettings {
 }
 
 pub(crate) fn processor(root: &Table<'_>) -> ProcessorSettings {
-    let mut processor = ProcessorSettings { grace: Span::seconds(5) };
+    let event_gap = observation::signal::gauge::EVENT_GAP;
+    let mut processor = ProcessorSettings { grace: Span::seconds(5), event_gap };
     let Some(table) = root.table("processor") else { return processor };
     if let Some(item) = table.item("grace") {
         processor.grace =
             item.span_within(Span::ZERO, Span::seconds(60), "5 s").unwrap_or(processor.grace);
+    }
+    if let Some(item) = table.item("event_gap") {
+        processor.event_gap = item
+            .span_within(Span::minutes(10), Span::days(7), "6 h")
+            .unwrap_or(processor.event_gap);
     }
     table.finish();
     processor

@@ -216,6 +216,9 @@ pub struct Export {
     /// quantity
     #[arg(long, value_name = "KIND", requires = "summaries")]
     pub day: Option<String>,
+    /// Own normals by month, from the finished months of the whole record, instead of readings
+    #[arg(long, conflicts_with_all = ["samples", "step", "summaries", "from", "to"])]
+    pub normals: bool,
     /// Form of the lines
     #[arg(long, value_enum, default_value_t = Format::Jsonl)]
     pub format: Format,

@@ -68,6 +68,35 @@ pub fn rows(
     now: Time,
     limit: Option<Duration>,
 ) -> Result<Vec<Row>, Trouble> {
+    let names = look.names();
+    let (gathered, measures) = gather(look, property, asked, limit)?;
+    let mut rows: Vec<Row> = gathered
+        .into_iter()
+        .filter_map(|found| {
+            let series = names.series(found.series)?.clone();
+            let measure = measures.get(&found.series.0)?;
+            let figures = measure.figures(&found.summary, &found.cut, now);
+            Some(Row { series, found, figures, division: asked.division })
+        })
+        .collect();
+    rows.sort_by(|a, b| {
+        let key = |r: &Row| (r.found.cut.from, r.found.cut.to, r.found.kind);
+        key(a).cmp(&key(b)).then_with(|| a.series.cmp(&b.series))
+    });
+    Ok(rows)
+}
+
+/// The summaries asked for that hold anything, by series, and how each series is
+/// summarised.
+///
+/// # Errors
+/// See [`Trouble`].
+pub fn gather(
+    look: &Look<'_>,
+    property: &Property,
+    asked: &Asked,
+    limit: Option<Duration>,
+) -> Result<(Vec<Summarised>, HashMap<u32, Measure>), Trouble> {
     let days = &property.days;
     let whole = reach(days, asked.division, asked.kind, asked.from, asked.to);
     let selection = Selection {
@@ -97,23 +126,10 @@ pub fn rows(
             break;
         }
     }
-    let mut rows: Vec<Row> = gathering
-        .finish()
-        .into_iter()
-        .filter(|s| s.cut.to > asked.from && s.cut.from < asked.to)
-        .filter(|s| s.summary.count() + s.summary.left_out() > 0)
-        .filter_map(|found| {
-            let series = names.series(found.series)?.clone();
-            let measure = measures.get(&found.series.0)?;
-            let figures = measure.figures(&found.summary, &found.cut, now);
-            Some(Row { series, found, figures, division: asked.division })
-        })
-        .collect();
-    rows.sort_by(|a, b| {
-        let key = |r: &Row| (r.found.cut.from, r.found.cut.to, r.found.kind);
-        key(a).cmp(&key(b)).then_with(|| a.series.cmp(&b.series))
-    });
-    Ok(rows)
+    let mut found = gathering.finish();
+    found.retain(|s| s.cut.to > asked.from && s.cut.from < asked.to);
+    found.retain(|s| s.summary.count() + s.summary.left_out() > 0);
+    Ok((found, measures))
 }
 
 impl Row {
@@ -170,28 +186,37 @@ impl Row {
 
     /// Appends it as one JSON object.
     pub fn object(&self, out: &mut Vec<u8>) {
-        out.push(b'{');
-        for (place, (name, value)) in self.fields().into_iter().enumerate() {
-            let comma = if place > 0 { "," } else { "" };
-            out.extend_from_slice(format!("{comma}\"{name}\":{value}").as_bytes());
-        }
-        out.push(b'}');
+        object(self.fields(), out);
     }
 
     /// Appends it as one line of CSV.
     pub fn csv(&self, out: &mut Vec<u8>) {
-        let texts: Vec<String> = self
-            .fields()
-            .into_iter()
-            .map(|(_, value)| match value {
-                Value::Null => String::new(),
-                // Only the text of a sum holds commas, and no field holds quotes.
-                Value::String(text) if text.contains(',') => format!("\"{text}\""),
-                Value::String(text) => text,
-                other => other.to_string(),
-            })
-            .collect();
-        out.extend_from_slice(texts.join(",").as_bytes());
-        out.push(b'\n');
+        csv(self.fields(), out);
     }
+}
+
+/// Appends fields as one JSON object, in their order.
+pub fn object(fields: Vec<(&'static str, Value)>, out: &mut Vec<u8>) {
+    out.push(b'{');
+    for (place, (name, value)) in fields.into_iter().enumerate() {
+        let comma = if place > 0 { "," } else { "" };
+        out.extend_from_slice(format!("{comma}\"{name}\":{value}").as_bytes());
+    }
+    out.push(b'}');
+}
+
+/// Appends fields as one line of CSV.
+pub fn csv(fields: Vec<(&'static str, Value)>, out: &mut Vec<u8>) {
+    let texts: Vec<String> = fields
+        .into_iter()
+        .map(|(_, value)| match value {
+            Value::Null => String::new(),
+            // Only words for people hold commas, and no field holds quotes.
+            Value::String(text) if text.contains(',') => format!("\"{text}\""),
+            Value::String(text) => text,
+            other => other.to_string(),
+        })
+        .collect();
+    out.extend_from_slice(texts.join(",").as_bytes());
+    out.push(b'\n');
 }

@@ -4,6 +4,7 @@
 use crate::clock::HandClock;
 use crate::counts::Counts;
 use crate::snapshot::{Live, Rain, Snapshot};
+use meteorology::summaries::Extreme;
 use observation::property::{
     Channel, Instrument, InstrumentIndex, Reports, Signal, Stamp, Station,
 };
@@ -11,6 +12,8 @@ use observation::{
     ChannelIndex, Flag, Property, Quantity, Reading, Reasons, Series, SeriesIndex, Span,
     StationIndex, Statistic, Time, Unit,
 };
+use processor::Absent;
+use processor::totals::{Fallen, Gusts, RainTotals, Spell};
 use std::sync::Arc;
 
 /// When everything happens.
@@ -154,7 +157,42 @@ pub fn heard(name: &str, time: Time) -> Snapshot {
         station.seen = Some(time);
         station.latest = Some(time);
     }
-    snapshot.rain = vec![Rain { instrument: GAUGE, total: 2_600, day: 1_200, day_started: NOON }];
+    let fallen = |from: Time, steps, hours, lacking| {
+        let (covered, missing) = (Span::hours(hours), Span::hours(lacking));
+        Fallen { from, steps, covered, missing }
+    };
+    snapshot.rain = vec![Rain {
+        instrument: GAUGE,
+        total: 2_600,
+        totals: RainTotals {
+            instrument: GAUGE,
+            fallen: [
+                fallen(time - Span::hours(1), 400, 1, 0),
+                fallen(time - Span::days(1), 3_200, 19, 5),
+                fallen(time - Span::hours(3), 1_200, 3, 0),
+                fallen(time - Span::days(20), 41_000, 475, 5),
+                fallen(time - Span::days(140), 300_200, 3_355, 5),
+            ],
+            spell: Some(Spell {
+                fallen: fallen(time - Span::hours(4), 1_400, 4, 0),
+                last_fall: time,
+                lasts: true,
+            }),
+        },
+    }];
+    let gust = |steps, at| Some(Extreme { steps, at });
+    snapshot.gusts = Arc::from([Gusts {
+        series: SeriesIndex(5),
+        hour: gust(910, time),
+        day: gust(1_430, time - Span::hours(7)),
+        day_from: time - Span::hours(11),
+    }]);
+    snapshot.absent = Arc::from([Absent {
+        station: "orchard".into(),
+        quantity: Quantity::WindChillOfAirTemperature,
+        since: Some(time - Span::minutes(30)),
+        reason: "air_temperature is 17.3 Cel, the formula holds for -60 to 10 Cel".into(),
+    }]);
     snapshot
 }
 

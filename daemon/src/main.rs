@@ -21,6 +21,7 @@ mod lines;
 mod logging;
 mod metrics;
 mod newest;
+mod normals;
 mod page;
 mod remake;
 mod snapshot;

@@ -13,6 +13,8 @@ use observation::{
     Diagnosis, Flag, Property, Quantity, Reading, Reasons, Refusal, Series, SeriesIndex, Span,
     StationIndex, Time,
 };
+use processor::Absent;
+use processor::totals::{Gusts, RainTotals};
 use std::sync::Arc;
 use tokio::sync::watch;
 
@@ -124,10 +126,8 @@ pub struct Rain {
     /// Good and unchecked depth since the process started; each tip counted once, never
     /// decreasing.
     pub total: i64,
-    /// Depth of the current rain day.
-    pub day: i64,
-    /// When the current rain day began.
-    pub day_started: Time,
+    /// What fell in the spans that people ask for.
+    pub totals: RainTotals,
 }
 
 /// What lies ahead, with what such outlooks were worth.
@@ -181,6 +181,10 @@ pub struct Snapshot {
     pub stations: Vec<StationState>,
     /// Rain of each gauge.
     pub rain: Vec<Rain>,
+    /// The highest gusts.
+    pub gusts: Arc<[Gusts]>,
+    /// What is not derived at present, and why.
+    pub absent: Arc<[Absent]>,
     /// What is held of which instrument, oldest first.
     pub diagnoses: Arc<[Diagnosis]>,
     /// What lies ahead; none before the first hour is over.
@@ -208,6 +212,8 @@ impl Snapshot {
             newest: vec![None; series.len()],
             stations: vec![StationState::default(); property.stations.len()],
             rain: Vec::new(),
+            gusts: Arc::new([]),
+            absent: Arc::new([]),
             diagnoses: Arc::new([]),
             outlook: None,
             differences: vec![None; property.instruments.len()],

@@ -89,6 +89,8 @@ quantities! {
     WindChillOfAirTemperature = "wind_chill_of_air_temperature", "Cel", 2, Celsius;
     /// Humidex, in its own degrees.
     Humidex = "humidex", "1", 2, Ratio;
+    /// Beaufort force of the wind at the cup's own height.
+    BeaufortWindForce = "beaufort_wind_force", "1", 0, Code;
     /// Apparent temperature in shade.
     ApparentTemperature = "apparent_temperature", "Cel", 2, Celsius;
     /// Mass of vapour by mass of dry air.

@@ -36,6 +36,7 @@ mod state;
 pub mod summaries;
 mod take;
 mod tally;
+pub mod totals;
 mod track;
 mod walk;
 mod windows;
@@ -51,6 +52,7 @@ pub use state::{Live, Saved, SavedStation, VERSION};
 use beats::Beats;
 use book::Book;
 use compare::Compare;
+use derived::Absences;
 use identity::Identities;
 use observation::property::InstrumentIndex;
 use observation::{Property, Series, SeriesIndex, Span, StationIndex, Time};
@@ -83,6 +85,7 @@ pub struct Processor {
     book: Book,
     compare: Compare,
     outlook: Outlook,
+    absences: Absences,
     /// Readings of which something new is said.
     again: Vec<(SeriesIndex, Time)>,
     /// The last minute evaluated.
@@ -117,6 +120,7 @@ impl Processor {
             book,
             compare,
             outlook: Outlook::default(),
+            absences: Absences::default(),
             again: Vec::new(),
             walked: None,
             number: 0,
@@ -143,6 +147,17 @@ impl Processor {
     /// grace; 1970 while nothing was. No sample may be received before it.
     pub fn walked(&self) -> Time {
         self.walked.map_or(Time(0), |minute| minute + self.options.grace)
+    }
+
+    /// The same, and what was not derived when its station was heard last: outside the
+    /// validity of its formula, or for want of something to compute with.
+    pub fn absent_now(&self) -> Vec<Absent> {
+        let now = self.absences.all().filter_map(|(series, since, why)| {
+            let series = self.plan.series.get(series.0 as usize)?;
+            let (station, quantity) = (series.station.clone(), series.quantity);
+            Some(Absent { station, quantity, since: Some(since), reason: why.text() })
+        });
+        self.plan.absent.iter().cloned().chain(now).collect()
     }
 
     /// The newest converted, checked sample of an instrument: the greatest event time not

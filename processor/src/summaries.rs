@@ -123,14 +123,29 @@ impl Measure {
         }
     }
 
+    /// How many readings a length of time should bring.
+    fn expected(&self, length: Span) -> Option<u64> {
+        self.spacing.map(|spacing| u64::try_from(length.0 / spacing.0.max(1)).unwrap_or_default())
+    }
+
+    /// Of how much of a length of time nothing is known if so many readings of it count.
+    pub(crate) fn missing(&self, count: u64, length: Span) -> Span {
+        let lacking = self.expected(length).unwrap_or_default().saturating_sub(count);
+        let lacking = i64::try_from(lacking).unwrap_or(i64::MAX);
+        Span(lacking.saturating_mul(self.spacing.unwrap_or_default().0)).min(length)
+    }
+
+    /// How long after its start a span takes no reading.
+    pub(crate) const fn skip(&self) -> Span {
+        self.skip
+    }
+
     /// What a summary of a span says at an instant: of a span that still lasts no more is
     /// expected than its part up to then.
     pub fn figures(&self, summary: &Summary, cut: &Cut, now: Time) -> Figures {
         let until = now.min(cut.to);
         let length = Span((until - (cut.from + self.skip)).0.max(0));
-        let expected = self
-            .spacing
-            .map(|spacing| u64::try_from(length.0 / spacing.0.max(1)).unwrap_or_default());
+        let expected = self.expected(length);
         let of = summary.with_expected(expected.unwrap_or_default());
         let known = expected.is_some_and(|e| e > 0);
         let decimals = self.quantity.decimals();
@@ -152,12 +167,7 @@ impl Measure {
             mean,
             middle_of_extremes: whole(of.middle_of_extremes(LEAST_SHARE)).filter(|_| !is_sum),
             sum: is_sum.then(|| i64::try_from(of.sum()).unwrap_or(i64::MAX)),
-            missing: is_sum.then(|| {
-                let lacking = expected.unwrap_or_default().saturating_sub(of.count());
-                let lacking = i64::try_from(lacking).unwrap_or(i64::MAX);
-                let spacing = self.spacing.unwrap_or_default();
-                Span(lacking.saturating_mul(spacing.0)).min(length)
-            }),
+            missing: is_sum.then(|| self.missing(of.count(), length)),
         }
     }
 }

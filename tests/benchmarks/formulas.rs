@@ -230,7 +230,7 @@ fn per_million(seconds: f64, count: usize) -> f64 {
 }
 
 /// Processor time of this thread so far: others on the machine do not count.
-fn processor_seconds() -> f64 {
+pub(crate) fn processor_seconds() -> f64 {
     let text = std::fs::read_to_string("/proc/thread-self/schedstat").expect("Linux");
     let nanoseconds = text.split(' ').next().and_then(|n| n.parse::<f64>().ok());
     nanoseconds.expect("nanoseconds") / 1e9

@@ -19,6 +19,7 @@
 )]
 
 mod catch_up;
+mod derivation;
 mod formulas;
 mod history_size;
 mod http;
@@ -47,6 +48,7 @@ fn main() {
     };
     if wanted("formulas") {
         formulas::compare();
+        derivation::compare();
     }
     if arguments == ["formulas"] {
         return;

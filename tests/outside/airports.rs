@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::process::Command;
 
 /// The rows of `airports.py`, by their first column.
-fn rows() -> Vec<Vec<String>> {
+pub(crate) fn rows() -> Vec<Vec<String>> {
     let python = std::env::var("ISOBARN_TESTS_PYTHON").unwrap_or_else(|_| "python3".into());
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/outside/airports.py");
     let output = Command::new(&python).arg(script).output().expect("Python starts");

@@ -1,6 +1,7 @@
 //! Checks from outside: published values, other libraries, laws that must hold.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod airport_days;
 mod airports;
 mod check_values;
 mod cusum;

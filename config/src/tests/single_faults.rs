@@ -97,6 +97,7 @@ fn tables_above_the_stations_check_every_key() {
         ("history = { directory = \"\" }", (1, 25), "is a path"),
         ("history = { comit_interval = \"1 s\" }", (1, 13), "unknown key `comit_interval`"),
         ("processor = { grace = \"2 min\" }", (1, 23), "from 0 s to 1 min"),
+        ("processor = { event_gap = \"5 min\" }", (1, 27), "from 10 min to 7 d"),
         ("control = { sockett = \"x\" }", (1, 13), "unknown key `sockett`"),
         ("control = 5", (1, 11), "`control` is a table"),
         ("frog = 1", (1, 1), "unknown key `frog`"),

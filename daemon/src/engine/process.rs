@@ -5,7 +5,7 @@ use crate::snapshot::{Live, Outlook};
 use history::StatePart;
 use observation::property::InstrumentIndex;
 use observation::{Diagnosis, Message, Time};
-use processor::{Output, Recall};
+use processor::{Absent, Output, Recall};
 
 /// Samples in, readings out.
 pub trait Process: Send {
@@ -35,6 +35,10 @@ pub trait Process: Send {
     /// What lies ahead; none before the first hour is over.
     fn outlook(&self) -> Option<Outlook> {
         None
+    }
+    /// What is not derived at present, and why.
+    fn absent(&self) -> Vec<Absent> {
+        Vec::new()
     }
     /// The state to be kept.
     fn save(&self) -> Vec<StatePart>;

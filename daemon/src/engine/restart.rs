@@ -31,7 +31,8 @@ const PART_SIZE: usize = 1 << 14;
 
 /// The processor's own settings.
 pub fn options(settings: &config::Settings) -> Options {
-    Options { grace: settings.processor.grace, ..Options::default() }
+    let config::ProcessorSettings { grace, event_gap } = settings.processor;
+    Options { grace, event_gap }
 }
 
 /// All series of these settings, by index.
@@ -244,6 +245,10 @@ impl Process for Judge {
     fn rain(&self, instrument: InstrumentIndex) -> f64 {
         let old = self.old_rain.get(instrument.0 as usize).copied().unwrap_or_default();
         self.processor.rain(instrument) - old
+    }
+
+    fn absent(&self) -> Vec<processor::Absent> {
+        self.processor.absent_now()
     }
 
     fn diagnoses(&self) -> &[Diagnosis] {

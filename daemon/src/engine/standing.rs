@@ -8,11 +8,9 @@ use history::{Committed, History, Look, ReadError, Selection};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::time::{DAY, HOUR, MINUTE};
-use observation::{
-    DayKind, Division, Message, Property, Quantity, Reading, Series, Span, StationIndex, Statistic,
-    Time,
-};
-use std::collections::BTreeMap;
+use observation::{Message, Property, Quantity, Reading, Series, Span, StationIndex, Time};
+use processor::Absent;
+use processor::totals::{Gusts, RainTotals, Totals};
 use std::sync::Arc;
 
 /// Readings fetched at a time. Each question begins by gathering hours of them, so small
@@ -25,8 +23,16 @@ struct Gauge {
     instrument: InstrumentIndex,
     /// Rain that processors counted which were thrown away, in millimetres.
     before: f64,
-    /// Depth of each minute of the rain day, in steps.
-    minutes: BTreeMap<Time, i64>,
+}
+
+/// What is told anew with every minute.
+#[derive(Debug)]
+struct Told {
+    /// The minute up to which it was told; none where something came since.
+    minute: Option<Time>,
+    rain: Vec<RainTotals>,
+    gusts: Arc<[Gusts]>,
+    absent: Arc<[Absent]>,
 }
 
 /// See the module.
@@ -39,8 +45,8 @@ pub struct Standing {
     newest: Vec<Option<Reading>>,
     stations: Vec<StationState>,
     gauges: Vec<Gauge>,
-    /// Of each series: the place of the gauge whose minutes it sums.
-    gauge_of: Vec<Option<usize>>,
+    totals: Totals,
+    told: Told,
     /// How the history stands.
     pub history: HistoryState,
 }
@@ -53,32 +59,14 @@ impl Standing {
         property_id: Arc<str>,
         started: Time,
         epoch: u64,
+        event_gap: Span,
     ) -> Self {
         let gauges: Vec<Gauge> = (0_u32..)
             .zip(&property.instruments)
             .filter(|(_, i)| i.quantity == Quantity::PrecipitationDepth)
-            .map(|(index, _)| Gauge {
-                instrument: InstrumentIndex(index),
-                before: 0.0,
-                minutes: BTreeMap::new(),
-            })
+            .map(|(index, _)| Gauge { instrument: InstrumentIndex(index), before: 0.0 })
             .collect();
-        let gauge_of = series
-            .iter()
-            .map(|s| {
-                let minute = s.quantity == Quantity::PrecipitationDepth
-                    && s.statistic == Statistic::Sum
-                    && s.period == Some(Span(MINUTE));
-                let station = property.station(&s.station);
-                gauges.iter().position(|g| {
-                    minute
-                        && property
-                            .instruments
-                            .get(g.instrument.0 as usize)
-                            .is_some_and(|i| Some(i.station) == station && i.id == s.instrument)
-                })
-            })
-            .collect();
+        let totals = Totals::new(Arc::clone(&property), &series, event_gap);
         Self {
             newest: vec![None; series.len()],
             stations: vec![StationState::default(); property.stations.len()],
@@ -88,13 +76,19 @@ impl Standing {
             started,
             epoch,
             gauges,
-            gauge_of,
+            totals,
+            told: Told {
+                minute: None,
+                rain: Vec::new(),
+                gusts: Arc::new([]),
+                absent: Arc::new([]),
+            },
             history: HistoryState::default(),
         }
     }
 
-    /// Fills in what the log knows: the newest readings, the rain day, what is set
-    /// aside.
+    /// Fills in what the log knows: the newest readings, the rain of the year, the gusts
+    /// of the day, what is set aside.
     ///
     /// # Errors
     /// When the history cannot be read.
@@ -106,7 +100,7 @@ impl Standing {
         let intervals = self.property.instruments.iter().map(|i| i.interval.0);
         let longest = intervals.max().unwrap_or(MINUTE).saturating_mul(6).clamp(HOUR, 2 * DAY);
         let now = self.started.max(last.received);
-        let from = (now - Span(longest)).min(self.day_start(now));
+        let from = now - Span(longest);
         let mut after = None;
         loop {
             let part =
@@ -119,11 +113,23 @@ impl Standing {
                 break;
             }
         }
+        // A year of minutes: in the order of the log, in which the highest revision is the
+        // last, they need no room beside the totals themselves. Day by day, for of a sealed
+        // day only what came after it was sealed is looked for in the log.
+        let until = now + Span::days(2);
+        for (series, mut from) in self.totals.wanted(now).into_iter().filter(|w| !w.0.is_empty()) {
+            while from < until {
+                let to = Time((from.utc_day() + 1) * DAY).min(until);
+                let selection =
+                    Selection { series: series.clone(), ..Selection::between(from, to) };
+                look.all_revisions(&selection, &mut |kept| {
+                    self.totals.take(&kept.reading);
+                    Ok(())
+                })?;
+                from = to;
+            }
+        }
         Ok(())
-    }
-
-    fn day_start(&self, now: Time) -> Time {
-        self.property.days.cut(Division::Day, DayKind::Rain, now).from
     }
 
     /// Something of a station arrived, whatever became of it.
@@ -150,12 +156,8 @@ impl Standing {
         {
             *newest = Some(*reading);
         }
-        let gauge = self.gauge_of.get(place).copied().flatten();
-        if let Some(gauge) = gauge.and_then(|g| self.gauges.get_mut(g)) {
-            match reading.value.filter(|_| reading.flag.counts()) {
-                Some(steps) => gauge.minutes.insert(reading.time, steps),
-                None => gauge.minutes.remove(&reading.time),
-            };
+        if self.totals.take(reading) {
+            self.told.minute = None;
         }
     }
 
@@ -228,6 +230,7 @@ impl Standing {
             .map(|(index, _)| core.processor.live(InstrumentIndex(index)))
             .collect();
         let counted = |instrument| core.processor.rain(instrument);
+        self.tell(core.walked(), || core.processor.absent());
         let mut snapshot = self.assemble(made, core.walked(), live, &counted);
         snapshot.diagnoses = core.processor.diagnoses().into();
         snapshot.outlook = core.processor.outlook().map(Arc::new);
@@ -241,32 +244,44 @@ impl Standing {
     /// A snapshot of what the history alone tells, where no processor runs.
     pub fn without_processor(&mut self, made: Time) -> Snapshot {
         let live = vec![None; self.property.instruments.len()];
+        self.tell(made, Vec::new);
         self.assemble(made, made, live, &|_| 0.0)
     }
 
+    /// Sums up anew if a minute has passed or something came.
+    fn tell(&mut self, walked: Time, absent: impl FnOnce() -> Vec<Absent>) {
+        let minute = Time(walked.0.div_euclid(MINUTE) * MINUTE);
+        if self.told.minute == Some(minute) {
+            return;
+        }
+        self.totals.forget(minute);
+        self.told = Told {
+            minute: Some(minute),
+            rain: self.totals.rain(minute),
+            gusts: self.totals.gusts(minute).into(),
+            absent: absent().into(),
+        };
+    }
+
     fn assemble(
-        &mut self,
+        &self,
         made: Time,
         walked: Time,
         live: Vec<Option<Live>>,
         counted: &dyn Fn(InstrumentIndex) -> f64,
     ) -> Snapshot {
-        let day_started = self.day_start(made);
         let decimals = Quantity::PrecipitationDepth.decimals();
         let rain = self
             .gauges
-            .iter_mut()
-            .map(|gauge| {
-                if gauge.minutes.first_key_value().is_some_and(|(&m, _)| m <= day_started) {
-                    gauge.minutes = gauge.minutes.split_off(&Time(day_started.0 + 1));
-                }
+            .iter()
+            .filter_map(|gauge| {
+                let totals = self.told.rain.iter().find(|t| t.instrument == gauge.instrument)?;
                 let millimetres = gauge.before + counted(gauge.instrument);
-                Rain {
+                Some(Rain {
                     instrument: gauge.instrument,
                     total: to_steps(millimetres, decimals).unwrap_or(0),
-                    day: gauge.minutes.values().sum(),
-                    day_started,
-                }
+                    totals: *totals,
+                })
             })
             .collect();
         Snapshot {
@@ -281,6 +296,8 @@ impl Standing {
             newest: self.newest.clone(),
             stations: self.stations.clone(),
             rain,
+            gusts: Arc::clone(&self.told.gusts),
+            absent: Arc::clone(&self.told.absent),
             diagnoses: Arc::new([]),
             outlook: None,
             differences: vec![None; self.property.instruments.len()],

@@ -120,7 +120,14 @@ impl Bench {
         let last = history.last().map(|l| l.received);
         let (timekeeping, step) = Timekeeping::start(clock.as_ref(), last);
         let tokens = Tokens::of(Vec::new(), &property, &history);
-        let standing = Standing::new(Arc::clone(&property), series, Arc::from(""), clock.now(), 0);
+        let standing = Standing::new(
+            Arc::clone(&property),
+            series,
+            Arc::from(""),
+            clock.now(),
+            0,
+            Span::hours(6),
+        );
         let turn = Turn::new(Parts {
             core: Core::standing(
                 Fake { walked: Time(0) },

@@ -93,6 +93,22 @@ fn windows_carry_their_statistic_and_rain_its_totals_in_base_units() {
         ),
         (r#"isobarn_rainfall_meters_total{station="orchard",instrument="gauge"}"#, 0.0026),
         (r#"isobarn_rainfall_rain_day_meters{station="orchard",instrument="gauge"}"#, 0.0012),
+        (
+            r#"isobarn_rainfall_sum_meters{station="orchard",instrument="gauge",span="year"}"#,
+            0.3002,
+        ),
+        (
+            r#"isobarn_rainfall_sum_meters{station="orchard",instrument="gauge",span="event"}"#,
+            0.0014,
+        ),
+        (
+            r#"isobarn_rainfall_missing_seconds{station="orchard",instrument="gauge",span="day"}"#,
+            18_000.0,
+        ),
+        (
+            r#"isobarn_wind_speed_of_gust_highest_meters_per_second{station="orchard",instrument="cup",over="PT3S",span="day"}"#,
+            14.3,
+        ),
     ] {
         assert_eq!(value(&text, series), Some(expected), "{series}");
     }

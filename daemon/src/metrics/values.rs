@@ -6,6 +6,7 @@ use super::exposition::{Exposition, Label};
 use crate::newest::{self, Newest};
 use crate::snapshot::Snapshot;
 use observation::{Flag, Quantity, Statistic, Time};
+use processor::totals::{Fallen, Lately};
 use std::collections::HashSet;
 
 /// Adds them all.
@@ -22,6 +23,7 @@ pub(super) fn add(out: &mut Exposition, snapshot: &Snapshot, doubtful: bool, now
         }
     }
     rain(out, snapshot, now);
+    gusts(out, snapshot, now);
 }
 
 fn value(out: &mut Exposition, newest: &Newest<'_>) {
@@ -86,14 +88,71 @@ fn rain(out: &mut Exposition, snapshot: &Snapshot, now: Time) {
                 total,
             );
         }
-        if let Some(day) = base::value(depth, rain.day)
-            && snapshot.fresh(rain.instrument, now)
-        {
+        if !snapshot.fresh(rain.instrument, now) {
+            continue;
+        }
+        if let Some(day) = base::value(depth, rain.totals.of(Lately::RainDay).steps) {
             out.gauge(
                 "isobarn_rainfall_rain_day_meters",
                 "Depth of rain of the current rain day.",
                 &labels,
                 day,
+            );
+        }
+        let spell = rain.totals.spell.filter(|s| s.lasts).map(|s| ("event", s.fallen));
+        for (span, fallen) in rain.totals.all().map(|(l, f)| (l.word(), *f)).chain(spell) {
+            let mut labels = labels.to_vec();
+            labels.push(("span", span));
+            fallen_in(out, &labels, &fallen);
+        }
+    }
+}
+
+fn fallen_in(out: &mut Exposition, labels: &[Label<'_>], fallen: &Fallen) {
+    if let Some(sum) = base::value(Quantity::PrecipitationDepth, fallen.steps) {
+        out.gauge(
+            "isobarn_rainfall_sum_meters",
+            "Depth of rain of the last hour, the last 24 hours (day), the rain day, month and \
+             year that last, and the rain event that lasts; at least so much where time is \
+             missing.",
+            labels,
+            sum,
+        );
+    }
+    out.gauge(
+        "isobarn_rainfall_missing_seconds",
+        "Time of the same span of which nothing is known.",
+        labels,
+        fallen.missing.as_seconds(),
+    );
+}
+
+fn gusts(out: &mut Exposition, snapshot: &Snapshot, now: Time) {
+    for gusts in snapshot.gusts.iter().filter(|g| snapshot.fresh_series(g.series, now)) {
+        let Some(series) = snapshot.series.get(gusts.series.0 as usize) else { continue };
+        let over = series.over.map(|s| s.to_string());
+        for (span, highest) in [("hour", gusts.hour), ("day", gusts.day)] {
+            let Some(highest) = highest else { continue };
+            let Some(speed) = base::value(series.quantity, highest.steps) else { continue };
+            let mut labels: Vec<Label<'_>> = vec![
+                ("station", series.station.as_str()),
+                ("instrument", series.instrument.as_str()),
+            ];
+            if let Some(over) = &over {
+                labels.push(("over", over));
+            }
+            labels.push(("span", span));
+            out.gauge(
+                "isobarn_wind_speed_of_gust_highest_meters_per_second",
+                "Highest gust of the last hour and of the civil day that lasts.",
+                &labels,
+                speed,
+            );
+            out.gauge(
+                "isobarn_wind_speed_of_gust_highest_timestamp_seconds",
+                "End of the minute in which it was reached first, in seconds since 1970.",
+                &labels,
+                highest.at.seconds(),
             );
         }
     }

@@ -144,7 +144,32 @@ fn the_newest_values_and_the_stations_are_told() {
     );
     let gust = of(&latest, "cup", "maximum");
     assert_eq!((&gust["over"], &gust["period"]), (&"PT3S".into(), &"PT10M".into()));
-    assert_eq!(latest["rain"][0]["rain_day"], 1.2);
+    let rain = &latest["rain"][0];
+    assert_eq!(rain["rain_day"], 1.2);
+    let texts: Vec<(&str, &str)> = rain["totals"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|t| (t["span"].as_str().unwrap(), t["text"].as_str().unwrap()))
+        .collect();
+    assert_eq!(
+        texts,
+        [
+            ("hour", "0.4 mm"),
+            ("day", "at least 3.2 mm, 5 h missing"),
+            ("rain_day", "1.2 mm"),
+            ("month", "at least 41.0 mm, 5 h missing"),
+            ("year", "at least 300.2 mm, 5 h missing"),
+        ]
+    );
+    assert_eq!((&rain["event"]["depth"], &rain["event"]["lasts"]), (&1.4.into(), &true.into()));
+    let gusts = &latest["gusts"][0];
+    assert_eq!((&gusts["over"], &gusts["hour"]["value"]), (&"PT3S".into(), &9.1.into()));
+    let seven = (NOON - Span::hours(7)).to_string();
+    assert_eq!((&gusts["day"]["value"], &gusts["day"]["time"]), (&14.3.into(), &seven.into()));
+    let absent = &latest["absent"][0];
+    assert_eq!(absent["quantity"], "wind_chill_of_air_temperature");
+    assert!(absent["reason"].as_str().unwrap().contains("-60 to 10 Cel"), "{absent}");
     page.counts.refused(
         SourceIndex(0),
         Refused {

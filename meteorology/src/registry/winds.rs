@@ -50,7 +50,7 @@ pub(super) const FORMULAS: &[Formula] = &[
         },
     },
     Formula {
-        quantity: "beaufort_force",
+        quantity: "beaufort_wind_force",
         unit: "1",
         about: "Beaufort force of a 10-minute mean at 10 m",
         methods: &[Method {

@@ -7,12 +7,14 @@
 //! follows from it: as good as all that it is made of, and nothing outside the validity
 //! of its formula. Where a value ends, one reading says so.
 
+mod absences;
 mod crop;
 mod past;
 mod pressure;
 mod recipes;
 mod rows;
 
+pub(crate) use absences::Absences;
 pub use rows::Absent;
 pub(crate) use rows::{Rows, all};
 
@@ -22,6 +24,7 @@ use crate::gap::missing;
 use crate::output::Output;
 use crate::plan::TENDENCY;
 use crate::recall::Recall;
+use absences::Why;
 use observation::reading::{from_steps, to_steps};
 use observation::time::{HOUR, MINUTE};
 use observation::{SeriesIndex, Span, Time};
@@ -46,8 +49,19 @@ pub(crate) enum Part {
     All,
 }
 
-/// What a derivation gave: the draft, or none of this series.
-type Made = (SeriesIndex, Option<Draft>);
+/// What a derivation gave: the draft of this series, or why there is none.
+type Made = (SeriesIndex, Result<Draft, Why>);
+
+const NO_TENDENCY: Why =
+    Why::Words("needs usable readings of surface_air_pressure now, 1.5 and 3 hours ago");
+const NO_SEA_LEVEL: Why = Why::Words(
+    "needs usable readings of surface_air_pressure, air_temperature and relative_humidity \
+     and, above 50 m, of 8 of the last 12 hours of the column thermometer",
+);
+const NO_CROP: Why = Why::Words(
+    "needs usable readings of 66 % of the hour of radiation, air_temperature, \
+     relative_humidity and wind_speed",
+);
 
 impl Processor {
     /// Publishes the derived series of a station at a minute.
@@ -122,31 +136,33 @@ impl Processor {
         if part == Part::All {
             air(rows, elevation, minute, past, &mut made);
             let [change, shape] = pressure::tendency(rows, minute, past);
-            made.extend(rows.tendency.map(|series| (series, change)));
-            made.extend(rows.characteristic.map(|series| (series, shape)));
+            made.extend(rows.tendency.map(|series| (series, change.ok_or(NO_TENDENCY))));
+            made.extend(rows.characteristic.map(|series| (series, shape.ok_or(NO_TENDENCY))));
         }
         if part != Part::SeaLevel
             && let Some(crop) = rows.crop.as_ref().filter(|_| is_hour(minute))
         {
-            made.push((crop.series, crop.draft(rows, minute, past)));
+            made.push((crop.series, crop.draft(rows, minute, past).ok_or(NO_CROP)));
         }
         if part != Part::Hour
             && let Some(sea) = &rows.sea_level
         {
-            made.push((sea.series, sea.draft(rows, minute, past, held)));
+            made.push((sea.series, sea.draft(rows, minute, past, held).ok_or(NO_SEA_LEVEL)));
         }
         for (series, draft) in made {
+            self.absences.tell(series, minute, draft.as_ref().err().copied());
             let past = Past { book: &self.book, fetched: fetched.as_deref() };
             let draft = match draft {
-                Some(draft) => draft,
+                Ok(draft) => draft,
                 // A value stood here, or just before, where there is none now.
-                None if past
-                    .line(series, minute, ENDED)
-                    .is_some_and(|line| line.value.is_some() || line.time == minute) =>
+                Err(_)
+                    if past
+                        .line(series, minute, ENDED)
+                        .is_some_and(|line| line.value.is_some() || line.time == minute) =>
                 {
                     missing(series, minute)
                 }
-                None => continue,
+                Err(_) => continue,
             };
             match &mut fetched {
                 None => self.book.publish(draft, false, recall, &mut out.readings),
@@ -247,19 +263,20 @@ fn air(rows: &Rows, elevation: f64, minute: Time, past: Past<'_>, made: &mut Vec
     };
     for row in &rows.rows {
         let trust = row.recipe.needs.iter().try_fold(Trust::GOOD, |trust, &input| {
-            let (known, _) = known.get(input as usize)?.as_ref()?;
-            Some(trust.and(known))
+            let known = known.get(input as usize).and_then(Option::as_ref);
+            known.map(|(known, _)| trust.and(known)).ok_or(Why::NoReading(input))
         });
-        let steps = trust
-            .and_then(|_| (row.recipe.compute)(&given).ok())
-            .and_then(|value| to_steps(value, row.recipe.quantity.decimals()));
-        let draft = trust.zip(steps).map(|(trust, steps)| Draft {
-            series: row.series,
-            time: minute,
-            value: Some(steps),
-            flag: trust.flag,
-            reasons: trust.reasons,
-            made_by: 0,
+        let draft = trust.and_then(|trust| {
+            let value = (row.recipe.compute)(&given).map_err(Why::Formula)?;
+            let steps = to_steps(value, row.recipe.quantity.decimals());
+            Ok(Draft {
+                series: row.series,
+                time: minute,
+                value: Some(steps.ok_or(Why::Words("its value is too large to be kept"))?),
+                flag: trust.flag,
+                reasons: trust.reasons,
+                made_by: 0,
+            })
         });
         made.push((row.series, draft));
     }

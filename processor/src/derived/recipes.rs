@@ -6,7 +6,7 @@
 use meteorology::humidity::{self, MASS_RATIO};
 use meteorology::saturation::{self, Method, Phase};
 use meteorology::validity::{OutOfRange, Valid};
-use meteorology::{comfort, pressure};
+use meteorology::{comfort, pressure, wind};
 use observation::Quantity;
 
 /// One thing a recipe takes.
@@ -195,5 +195,12 @@ pub(crate) const RECIPES: &[Recipe] = &[
         needs: &[Temperature, Humidity, Wind],
         usual: false,
         compute: |g| comfort::apparent_temperature(g.temperature, g.humidity, g.wind),
+    },
+    // Of the mean over ten minutes, which is the wind taken here.
+    Recipe {
+        quantity: Quantity::BeaufortWindForce,
+        needs: &[Wind],
+        usual: false,
+        compute: |g| wind::beaufort(g.wind).map(f64::from),
     },
 ];

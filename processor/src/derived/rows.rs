@@ -7,7 +7,7 @@ use crate::plan::{Part, TENDENCY, UNCHANGED};
 use meteorology::pressure::{LOW_LEVEL, MEAN_TEMPERATURE_ABOVE};
 use observation::property::{Instrument, InstrumentIndex, Reports, Station};
 use observation::time::{HOUR, MINUTE};
-use observation::{Property, Quantity, Series, SeriesIndex, Span, Statistic};
+use observation::{Property, Quantity, Series, SeriesIndex, Span, Statistic, Time};
 
 /// An instrument that is computed with.
 #[derive(Clone, Copy, Debug)]
@@ -69,6 +69,8 @@ pub struct Absent {
     pub station: String,
     /// What is absent.
     pub quantity: Quantity,
+    /// Since which minute; none where the settings do not allow it at all.
+    pub since: Option<Time>,
     /// Why, and what to do.
     pub reason: String,
 }
@@ -141,7 +143,8 @@ impl Making<'_> {
     }
 
     pub(super) fn absent(&mut self, quantity: Quantity, reason: String) {
-        self.absent.push(Absent { station: self.station.id.clone(), quantity, reason });
+        let station = self.station.id.clone();
+        self.absent.push(Absent { station, quantity, since: None, reason });
     }
 
     fn wanted(&self, quantity: Quantity, usual: bool) -> bool {

@@ -1,6 +1,8 @@
 //! Derived series: what is given, how far it is trusted, and where it is absent.
 
-use crate::croft::{H, Made, ORCHARD, P, RIDGE, T, add, at, croft, message, station, told, value};
+use crate::croft::{
+    H, Made, ORCHARD, P, RIDGE, T, TURNS, add, at, croft, message, station, told, value,
+};
 use crate::log::Croft;
 use observation::property::{InstrumentIndex, Reports, Signal};
 use observation::reading::from_steps;
@@ -152,6 +154,7 @@ fn comfort_is_not_computed_until_it_is_chosen() {
         Quantity::WindChillOfAirTemperature,
         Quantity::Humidex,
         Quantity::ApparentTemperature,
+        Quantity::BeaufortWindForce,
     ] {
         assert!(!made(Arc::clone(&plain)).contains(&quantity));
         let chosen = croft_with(|p| p.stations[0].derive.also = vec![quantity]);
@@ -315,4 +318,42 @@ fn a_neighbours_thermometer_serves_and_its_late_samples_too() {
     let timely = run(0);
     assert!(timely.len() >= 28, "{}", timely.len());
     assert_eq!(timely, run(400));
+}
+
+/// What has no value says why, until it has one.
+#[test]
+fn what_is_absent_says_since_when_and_why() {
+    let mut croft = Croft::with(croft_with(|p| {
+        p.stations[0].derive.also =
+            vec![Quantity::WindChillOfAirTemperature, Quantity::BeaufortWindForce];
+    }));
+    let feed = |croft: &mut Croft, seconds: i64, celsius: f64| {
+        croft.take(told(T, celsius, seconds));
+        croft.take(told(H, 50.0, seconds));
+        croft.take(told(TURNS, 10.0 * seconds as f64, seconds));
+    };
+    let told_of = |croft: &Croft, quantity: Quantity| {
+        let all = croft.processor.absent_now();
+        all.into_iter().find(|a| a.station == "orchard" && a.quantity == quantity)
+    };
+    (0..50).for_each(|n| feed(&mut croft, 30 * n, 20.0));
+    croft.walk(at(1_480));
+    let chill = told_of(&croft, Quantity::WindChillOfAirTemperature).expect("too warm for it");
+    assert!(chill.reason.contains("air_temperature is 20 Cel"), "{chill:?}");
+    let since = chill.since.expect("a minute");
+    assert!(since <= at(660), "{chill:?}");
+    let pressure = told_of(&croft, Quantity::AltimeterSetting).expect("no barometer is heard");
+    assert!(pressure.reason.contains("surface_air_pressure"), "{pressure:?}");
+    assert_eq!(told_of(&croft, Quantity::DewPointTemperature), None);
+    let ridge = croft.processor.absent_now();
+    assert!(ridge.iter().any(|a| a.station == "ridge" && a.since.is_none()), "{ridge:?}");
+    (50..60).for_each(|n| feed(&mut croft, 30 * n, 4.0));
+    croft.walk(at(1_810));
+    assert_eq!(told_of(&croft, Quantity::WindChillOfAirTemperature), None, "cold enough now");
+    // WMO Beaufort scale: 5.5 to 7.9 m/s is 4.
+    let speed = croft.series("cup", observation::Statistic::Mean, Some(Span::minutes(10)));
+    let speed = croft.of(speed).last().and_then(|r| r.value).expect("wind");
+    let force = number(&croft, Quantity::BeaufortWindForce).expect("a force");
+    let limits = [30, 160, 340, 550, 800, 1_080, 1_390, 1_720];
+    assert_eq!(force, limits.iter().filter(|&&l| (speed + 5) / 10 * 10 >= l).count() as f64);
 }

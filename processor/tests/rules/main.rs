@@ -12,4 +12,5 @@ mod late;
 mod same;
 mod silence;
 mod summaries;
+mod totals;
 mod windows;

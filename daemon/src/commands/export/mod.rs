@@ -63,7 +63,9 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
     let reader = Reader::open(&settings.history.directory, &settings.property, &series, &names)
         .map_err(|e| Failure::failed(e.to_string()))?;
     let mut output = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
-    let result = if let Some(word) = &arguments.summaries {
+    let result = if arguments.normals {
+        summaries::print_normals(&reader, &settings.property, &asked, &mut output)
+    } else if let Some(word) = &arguments.summaries {
         let division = Division::parse(word)
             .ok_or_else(|| Failure::usage("--summaries: hour, day, month or year"))?;
         let kind = arguments.day.as_deref().map(|word| {

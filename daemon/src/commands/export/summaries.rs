@@ -2,7 +2,7 @@
 
 use super::{Asked, Trouble};
 use crate::arguments::Format;
-use crate::digest;
+use crate::{digest, normals};
 use history::{ReadError, Reader};
 use observation::days::{DayKind, Division};
 use observation::{Property, Span, Time};
@@ -30,15 +30,7 @@ pub(super) fn print(
         from: asked.from.unwrap_or(to - USUAL),
         to,
     };
-    let rows = digest::rows(&look, property, &question, walked, None).map_err(|e| {
-        match e {
-        digest::Trouble::Read(error) => Trouble::Read(error),
-        digest::Trouble::TooMuch => Trouble::Read(ReadError(
-            "this is more than one answer holds; ask for one station or quantity, or a shorter span"
-                .to_owned(),
-        )),
-    }
-    })?;
+    let rows = digest::rows(&look, property, &question, walked, None).map_err(told)?;
     let mut text = Vec::new();
     if asked.format == Format::Csv {
         text.extend_from_slice(digest::CSV_HEADING.as_bytes());
@@ -52,4 +44,41 @@ pub(super) fn print(
         }
     }
     output.write_all(&text).map_err(Trouble::Output)
+}
+
+/// Own normals by month.
+pub(super) fn print_normals(
+    reader: &Reader,
+    property: &Property,
+    asked: &Asked<'_>,
+    output: &mut impl Write,
+) -> Result<(), Trouble> {
+    let look = reader.look();
+    let last = look.last().map_err(Trouble::Read)?;
+    let walked = last.map_or(Time(0), |last| last.walked);
+    let rows =
+        normals::rows(&look, property, asked.station, asked.quantity, walked).map_err(told)?;
+    let mut text = Vec::new();
+    if asked.format == Format::Csv {
+        text.extend_from_slice(normals::CSV_HEADING.as_bytes());
+    }
+    for row in &rows {
+        if asked.format == Format::Csv {
+            row.csv(&mut text);
+        } else {
+            row.object(&mut text);
+            text.push(b'\n');
+        }
+    }
+    output.write_all(&text).map_err(Trouble::Output)
+}
+
+fn told(trouble: digest::Trouble) -> Trouble {
+    Trouble::Read(match trouble {
+        digest::Trouble::Read(error) => error,
+        digest::Trouble::TooMuch => ReadError(
+            "this is more than one answer holds; ask for one station or quantity, or a shorter span"
+                .to_owned(),
+        ),
+    })
 }

@@ -95,6 +95,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         Arc::from(history.property_id()),
         now,
         settings.fingerprint,
+        settings.processor.event_gap,
     );
     standing.history.repairs.clone_from(&opened.repairs);
     standing.restore(history.look()).map_err(read)?;

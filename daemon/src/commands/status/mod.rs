@@ -55,6 +55,7 @@ fn alone(settings: &config::Settings) -> Result<Value, Failure> {
         Arc::from(""),
         now,
         settings.fingerprint,
+        settings.processor.event_gap,
     );
     standing.restore(reader.look()).map_err(failed)?;
     for message in recent(&reader, now).map_err(failed)? {

@@ -15,6 +15,7 @@ mod instrument;
 mod loading;
 mod measures;
 mod nearest;
+mod page;
 mod reader;
 mod sensor;
 mod settings;
@@ -31,8 +32,8 @@ pub use adapter::AdapterTable;
 pub use fault::{Fault, Faults};
 pub use nearest::nearest;
 pub use settings::{
-    ControlSettings, Examined, HistorySettings, HttpSettings, ProcessorSettings, Settings, examine,
-    load, load_without_secrets,
+    ControlSettings, Examined, HistorySettings, HttpSettings, PageSettings, ProcessorSettings,
+    Settings, examine, load, load_without_secrets,
 };
 pub use token::{Owner, Secret, TokenFile, read_secret};
 pub use value::{Bytes, Lapse};

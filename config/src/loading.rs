@@ -3,6 +3,7 @@
 use crate::adapter::AdapterTable;
 use crate::assembly::{assemble, read};
 use crate::document::{Documents, Kind};
+use crate::page::page;
 use crate::reader::{Item, Report, Table, is_identifier};
 use crate::sensor::station_of;
 use crate::settings::{Examined, ProcessorSettings, Settings};
@@ -55,6 +56,7 @@ fn decode(documents: &Arc<Documents>, secrets: bool) -> Examined {
     let history = history(&root);
     plan.property.point_step = history.point_step;
     let http = http(&root);
+    let page = page(&root);
     let control = control(&root);
     let processor = processor(&root);
     if let Some(list) = root.item("station") {
@@ -85,6 +87,7 @@ fn decode(documents: &Arc<Documents>, secrets: bool) -> Examined {
         property,
         history,
         http,
+        page,
         control,
         processor,
         sources,

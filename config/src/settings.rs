@@ -3,7 +3,8 @@
 use crate::adapter::AdapterTable;
 use crate::fault::{Fault, Faults};
 use crate::token::TokenFile;
-use observation::{Property, Span};
+use observation::{Property, Quantity, Span, Unit};
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
@@ -16,6 +17,8 @@ pub struct Settings {
     pub history: HistorySettings,
     /// `[http]`: the page's listener.
     pub http: HttpSettings,
+    /// `[page]`: how people see what is measured.
+    pub page: PageSettings,
     /// `[control]`.
     pub control: ControlSettings,
     /// `[processor]`.
@@ -56,6 +59,14 @@ pub struct HttpSettings {
     pub listen: SocketAddr,
     /// `doubtful`: whether value metrics carry doubtful values.
     pub doubtful: bool,
+}
+
+/// `[page]`.
+#[derive(Clone, Debug, Default)]
+pub struct PageSettings {
+    /// `units`: the unit in which people see a quantity, the canonical one where none is
+    /// chosen; each fits its quantity.
+    pub units: BTreeMap<Quantity, Unit>,
 }
 
 /// `[control]`.

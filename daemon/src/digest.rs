@@ -6,7 +6,7 @@ use meteorology::rain::Total;
 use meteorology::summaries::Extreme;
 use observation::days::{DayKind, Division};
 use observation::reading::{decimal_text, from_steps};
-use observation::{Property, Quantity, Series, Span, Time};
+use observation::{Date, Property, Quantity, Series, SeriesIndex, Span, Time};
 use processor::summaries::{Figures, Gathering, Measure, Summarised, reach};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -29,6 +29,8 @@ pub struct Asked {
     pub station: Option<String>,
     /// Only this quantity's.
     pub quantity: Option<Quantity>,
+    /// Only these series; empty for all.
+    pub series: Vec<SeriesIndex>,
     /// How long each summary is.
     pub division: Division,
     /// By which days; none for those usual for each quantity.
@@ -102,6 +104,7 @@ pub fn gather(
     let selection = Selection {
         station: asked.station.clone(),
         quantity: asked.quantity,
+        series: asked.series.clone(),
         ..Selection::between(whole.from, whole.to + Span(1))
     };
     let names = look.names();
@@ -133,6 +136,36 @@ pub fn gather(
 }
 
 impl Row {
+    /// The date it stands under.
+    pub fn date(&self) -> Date {
+        self.found.cut.date
+    }
+
+    /// What it is of.
+    pub fn quantity(&self) -> Quantity {
+        self.series.quantity
+    }
+
+    /// Averaging time of the samples themselves.
+    pub fn over(&self) -> Option<Span> {
+        self.series.over
+    }
+
+    /// By which days it is cut.
+    pub fn kind(&self) -> DayKind {
+        self.found.kind
+    }
+
+    /// Where it starts and ends.
+    pub fn ends(&self) -> (Time, Time) {
+        (self.found.cut.from, self.found.cut.to)
+    }
+
+    /// What it says.
+    pub fn figures(&self) -> &Figures {
+        &self.figures
+    }
+
     /// Names and values in the order of the contract.
     fn fields(&self) -> Vec<(&'static str, Value)> {
         let Self { series, found, figures, division } = self;

@@ -4,6 +4,7 @@
 mod adapters;
 mod deriving;
 mod examples;
+mod pages;
 mod properties;
 mod several_files;
 mod single_faults;

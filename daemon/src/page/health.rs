@@ -30,12 +30,9 @@ pub(super) struct Health {
 }
 
 impl Health {
-    /// In a sentence for people.
-    pub(super) fn sentence(&self) -> String {
-        if self.reasons.is_empty() {
-            return "All stations are heard and everything works.".to_owned();
-        }
-        format!("{}.", self.reasons.join("; "))
+    /// What is not as it should be, each in a few words.
+    pub(super) fn reasons(self) -> Vec<String> {
+        self.reasons
     }
 }
 

@@ -4,9 +4,8 @@
 //! is bounded; every name is escaped; nothing here can change anything.
 
 mod connection;
+mod graphics;
 mod health;
-mod html;
-mod index;
 mod latest;
 mod listener;
 mod live;
@@ -14,6 +13,7 @@ mod outlook;
 mod problem;
 mod query;
 mod readings;
+mod sheet;
 mod stations;
 mod summaries;
 #[cfg(test)]
@@ -62,7 +62,9 @@ impl Page {
 /// All paths.
 fn router(page: Arc<Page>) -> Router {
     Router::new()
-        .route("/", get(index::index))
+        .route("/", get(sheet::sheet))
+        .route("/page/style.css", get(sheet::style))
+        .route("/page/live.js", get(sheet::script))
         .route("/health", get(health::health))
         .route("/metrics", get(scrape))
         .route("/v1/latest", get(latest::latest))

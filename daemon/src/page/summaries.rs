@@ -62,6 +62,7 @@ pub(super) async fn summaries(
         let asked = Asked {
             station: query.station,
             quantity: query.quantity,
+            series: Vec::new(),
             division,
             kind,
             from: query.from,

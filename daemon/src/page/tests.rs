@@ -357,15 +357,17 @@ fn health_is_good_degraded_or_failed() {
 }
 
 #[test]
-fn hostile_names_stay_text_and_no_script_is_allowed() {
+fn hostile_names_stay_text_and_no_script_but_our_own_is_allowed() {
     let hostile = "<script>alert('x')</script>\"&";
     let page = Running::over(fixture::heard(hostile, NOON));
     let answer = page.raw("GET / HTTP/1.0\r\n\r\n");
     let (head, body) = answer.split_once("\r\n\r\n").unwrap();
-    assert!(!body.contains("<script"), "{body}");
-    assert!(body.contains("&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt;&quot;&amp;"), "{body}");
+    assert!(!body.contains("<script>"), "{body}");
+    assert_eq!(body.matches("<script").count(), 1, "only our own file: {body}");
+    assert!(body.contains("&lt;script&gt;alert('x')&lt;/script&gt;&quot;&amp;"), "{body}");
     assert!(head.contains("content-security-policy: default-src 'none'"), "{head}");
-    assert!(body.contains("17.3 Cel"), "{body}");
+    assert!(!body.contains(" style="), "{body}");
+    assert!(body.contains("17.3\u{a0}\u{b0}C"), "{body}");
 }
 
 #[test]
@@ -400,4 +402,86 @@ fn live_tells_everything_once_then_what_changes_and_ends_with_the_service() {
     let mut rest = Vec::new();
     stream.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
     stream.read_to_end(&mut rest).unwrap();
+}
+
+/// The attribute of the element whose `data-series` begins with `series`.
+fn attribute<'a>(html: &'a str, series: &str, name: &str) -> &'a str {
+    let at = html.find(&format!("data-series=\"{series}")).unwrap_or_else(|| panic!("no {series}"));
+    let rest = &html[at..];
+    let start = rest.find(&format!("{name}=\"")).unwrap() + name.len() + 2;
+    rest[start..].split('"').next().unwrap()
+}
+
+#[test]
+fn the_panes_hold_the_least_and_greatest_of_what_the_interface_gives() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    page.keep(&[0, 2, 4, 5], 1_440);
+    let (status, html) = page.get("/?until=2026-03-01T20:00:00Z");
+    assert_eq!(status, 200, "{html}");
+    assert!(html.len() <= 150 * 1_024, "{}", html.len());
+    let api = page.json(
+        "/v1/readings?from=2026-02-28T20:00:00.001Z&to=2026-03-01T20:00:00.001Z&quantity=air_temperature",
+    );
+    // 480 columns of three minutes each.
+    let mut columns: Vec<Option<(f64, f64)>> = vec![None; 480];
+    for row in api["readings"].as_array().unwrap() {
+        let time = Time::parse(row["time"].as_str().unwrap()).unwrap();
+        let value = row["value"].as_f64().unwrap();
+        let since = time - Time::parse("2026-02-28T20:00:00Z").unwrap();
+        let cell = &mut columns[usize::try_from(since.0 / 180_000).unwrap().min(479)];
+        *cell = Some(cell.map_or((value, value), |(l, h)| (l.min(value), h.max(value))));
+    }
+    let drawn: Vec<Option<(f64, f64)>> =
+        attribute(&html, "orchard/screen_temperature/air_temperature/mean//PT1M", "data-values")
+            .split(',')
+            .map(|cell| {
+                let numbers: Vec<f64> =
+                    cell.split_whitespace().map(|n| n.parse().unwrap()).collect();
+                numbers.first().map(|low| (*low, *numbers.last().unwrap()))
+            })
+            .collect();
+    assert!(columns.iter().filter(|c| c.is_none()).count() > 60, "four hours are missing");
+    assert_eq!(drawn, columns);
+    assert_eq!(
+        attribute(&html, "orchard/screen_temperature/", "data-unit"),
+        api["readings"][0]["unit"].as_str().unwrap()
+    );
+    // What is missing is said, not drawn as nothing.
+    assert!(html.contains("at least"), "the first hours of rain are missing");
+    for id in ["barogram", "warmth", "wind", "rain"] {
+        assert_eq!(html.contains(&format!("id=\"{id}\"")), id != "barogram", "{id}");
+    }
+}
+
+#[test]
+fn ranges_are_links_and_others_are_refused() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    page.keep(&[0], 60);
+    let (_, html) = page.get("/");
+    for range in
+        ["24h", "overnight", "48h", "barogram-week", "dekad", "season", "climatological-year"]
+    {
+        let path = format!("/?range={range}&station=orchard");
+        assert!(html.contains(&path.replace('&', "&amp;")), "no link to {path}");
+        assert_eq!(page.get(&path).0, 200, "{path}");
+    }
+    for path in
+        ["/?range=frog", "/?until=yesterday", "/?station=frog", "/?frog=1", "/?range=24h&range=24h"]
+    {
+        assert_eq!(page.get(path).0, 400, "{path}");
+    }
+    for (path, kind) in [("/page/style.css", "text/css"), ("/page/live.js", "text/javascript")] {
+        let answer = page.raw(&format!("GET {path} HTTP/1.0\r\n\r\n"));
+        assert!(answer.starts_with("HTTP/1.0 200") && answer.contains(kind), "{path}");
+        assert!(!answer.contains("://"), "no other host: {path}");
+    }
+}
+
+#[test]
+fn a_page_without_a_history_still_tells_the_newest_values() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    let (status, html) = page.get("/");
+    assert_eq!(status, 200);
+    assert!(html.contains("17.3\u{a0}\u{b0}C"), "{html}");
+    assert!(html.contains("The history cannot be read"), "{html}");
 }

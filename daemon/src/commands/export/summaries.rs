@@ -25,6 +25,7 @@ pub(super) fn print(
     let question = digest::Asked {
         station: asked.station.map(str::to_owned),
         quantity: asked.quantity,
+        series: Vec::new(),
         division: by.0,
         kind: by.1,
         from: asked.from.unwrap_or(to - USUAL),

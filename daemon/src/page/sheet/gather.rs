@@ -1,0 +1,200 @@
+//! One pass over what is kept of a span, for everything that the panes show.
+
+use super::roles::Role;
+use crate::page::graphics::columns::Columns;
+use history::{Look, ReadError, Selection};
+use meteorology::wind::Rose;
+use observation::reading::from_steps;
+use observation::{Property, Quantity, Series, SeriesIndex, Span, Time};
+use processor::summaries::Measure;
+use std::collections::{BTreeMap, HashMap};
+use std::time::{Duration, Instant};
+
+/// Readings fetched at a time.
+const PART: usize = 4_096;
+/// After this long a span is shown as far as it was read.
+const LONG: Duration = Duration::from_secs(5);
+/// Lower limits of the classes of speed in a wind rose, m/s: feathers of a barb.
+pub const CLASSES: [f64; 4] = [2.5, 5.0, 10.0, 15.0];
+/// Wind roses count one window in this time, so that none is counted twice.
+const WINDOW: Span = Span::minutes(10);
+
+/// Length of a slice: every offset of a zone in use is a multiple of it.
+pub const SLICE: Span = Span::minutes(15);
+
+/// What counts within one slice of time, or several.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Slice {
+    pub sum: f64,
+    pub count: u32,
+    pub least: i64,
+    pub most: i64,
+    /// The last reading.
+    pub last: Option<(Time, i64)>,
+    pub left_out: u32,
+}
+
+impl Slice {
+    /// The mean in steps; none where nothing counts.
+    pub fn mean(&self) -> Option<i64> {
+        (self.count > 0).then(|| (self.sum / f64::from(self.count)).round() as i64)
+    }
+}
+
+/// One series of the panes.
+pub struct Trace {
+    pub series: Series,
+    pub columns: Columns,
+    /// By number since 1970.
+    pub slices: BTreeMap<i64, Slice>,
+    /// Usual time between two readings.
+    pub spacing: Span,
+}
+
+/// Everything.
+pub struct Gathered {
+    pub from: Time,
+    pub to: Time,
+    /// Up to when there can be readings.
+    pub until: Time,
+    traces: BTreeMap<Role, Trace>,
+    pub rose: Option<Rose>,
+    /// Whether it was read to its end.
+    pub whole: bool,
+}
+
+impl Gathered {
+    /// Nothing at all.
+    pub fn empty(from: Time, to: Time, until: Time) -> Self {
+        Self { from, to, until, traces: BTreeMap::new(), rose: None, whole: true }
+    }
+
+    /// The series in a place.
+    pub fn trace(&self, role: Role) -> Option<&Trace> {
+        self.traces.get(&role)
+    }
+}
+
+/// The slice that an instant belongs to: an instant between two ends the one before.
+pub fn slice_of(time: Time) -> i64 {
+    (time.0 - 1).div_euclid(SLICE.0)
+}
+
+/// Reads `[from, to]`; `until` is up to when there can be readings.
+///
+/// # Errors
+/// When the history cannot be read.
+pub fn gather(
+    look: &Look<'_>,
+    property: &Property,
+    station: &str,
+    (from, to, until): (Time, Time, Time),
+) -> Result<Gathered, ReadError> {
+    let names = look.names();
+    let mut out = Gathered::empty(from, to, until);
+    let mut roles: HashMap<SeriesIndex, Role> = HashMap::new();
+    for role in Role::ALL {
+        let Some((index, series)) = role.choose(names, property, station) else { continue };
+        let spacing = Measure::of(property, &series)
+            .spacing
+            .unwrap_or(Span::minutes(1))
+            .max(property.point_step);
+        let columns = Columns::new(from, to, spacing);
+        roles.insert(index, role);
+        out.traces.insert(role, Trace { series, columns, slices: BTreeMap::new(), spacing });
+    }
+    if roles.is_empty() {
+        return Ok(out);
+    }
+    let mut winds = Winds::new(&out);
+    let selection = Selection {
+        series: roles.keys().copied().collect(),
+        ..Selection::between(from + Span(1), to + Span(1))
+    };
+    let started = Instant::now();
+    let mut after = None;
+    loop {
+        let part = look.readings(&selection, after, PART)?;
+        for kept in &part.readings {
+            let reading = &kept.reading;
+            let Some(role) = roles.get(&reading.series) else { continue };
+            let Some(trace) = out.traces.get_mut(role) else { continue };
+            trace.columns.take(reading.time, reading.value, reading.flag);
+            let slice = trace.slices.entry(slice_of(reading.time)).or_default();
+            let Some(steps) = reading.value else { continue };
+            if !reading.flag.counts() {
+                slice.left_out += 1;
+                continue;
+            }
+            let first = slice.count == 0;
+            slice.least = if first { steps } else { slice.least.min(steps) };
+            slice.most = if first { steps } else { slice.most.max(steps) };
+            slice.sum += steps as f64;
+            slice.count += 1;
+            slice.last = Some((reading.time, steps));
+            winds.take(*role, reading.time, steps);
+        }
+        after = part.next;
+        if after.is_none() {
+            break;
+        }
+        if started.elapsed() > LONG {
+            out.whole = false;
+            break;
+        }
+    }
+    out.rose = winds.finish(from, to.min(until));
+    Ok(out)
+}
+
+/// Pairs of speed and direction at the same time.
+struct Winds {
+    rose: Option<Rose>,
+    at: Time,
+    speed: Option<f64>,
+    from: Option<f64>,
+}
+
+impl Winds {
+    fn new(gathered: &Gathered) -> Self {
+        let both =
+            gathered.trace(Role::Speed).is_some() && gathered.trace(Role::Direction).is_some();
+        let rose = both.then(|| Rose::new(&CLASSES)).flatten();
+        Self { rose, at: Time(i64::MIN), speed: None, from: None }
+    }
+
+    fn take(&mut self, role: Role, time: Time, steps: i64) {
+        if time.0.rem_euclid(WINDOW.0) != 0 {
+            return;
+        }
+        if time != self.at {
+            self.flush();
+            self.at = time;
+        }
+        match role {
+            Role::Speed => {
+                self.speed = Some(from_steps(steps, Quantity::WindSpeed.decimals()));
+            }
+            Role::Direction => {
+                self.from = Some(from_steps(steps, Quantity::WindFromDirection.decimals()));
+            }
+            _ => {}
+        }
+    }
+
+    fn flush(&mut self) {
+        let (speed, from) = (self.speed.take(), self.from.take());
+        if let (Some(rose), Some(speed)) = (&mut self.rose, speed) {
+            rose.add(Some(speed), from, crate::page::graphics::barb::CALM);
+        }
+    }
+
+    /// The rose with every window that is not there counted as missing.
+    fn finish(mut self, from: Time, to: Time) -> Option<Rose> {
+        self.flush();
+        let mut rose = self.rose?;
+        let windows = (to.0.div_euclid(WINDOW.0) - from.0.div_euclid(WINDOW.0)).max(0) as u64;
+        rose.missing = windows.saturating_sub(rose.total());
+        Some(rose)
+    }
+}

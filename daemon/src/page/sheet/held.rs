@@ -1,0 +1,105 @@
+//! The line of truth, and what is held of which instrument.
+
+use super::Sheet;
+use super::local::long;
+use super::meteogram::Source;
+use super::pairs::{Evidence, evidence_strip};
+use crate::newest::Newest;
+use maud::{Markup, html};
+use observation::Diagnosis;
+use quality::diagnosis::Cause;
+
+/// Diagnoses told in the line of truth; the list below has them all.
+const TOLD: usize = 2;
+
+/// How many stations, how old the newest value, and the worst there is to know.
+pub fn truth(sheet: &Sheet<'_>) -> Markup {
+    let texts = sheet.texts;
+    let stations = &sheet.snapshot.property.stations;
+    let newest = sheet.newest.iter().map(|n| n.time).max();
+    let age = newest.map_or_else(
+        || texts.nothing_heard.to_owned(),
+        |time| format!("{} {}", texts.newest, long(sheet.now - time)),
+    );
+    let mut worst: Vec<String> = sheet.troubles.clone();
+    let diagnoses = &sheet.snapshot.diagnoses;
+    worst.extend(
+        diagnoses
+            .iter()
+            .take(TOLD)
+            .map(|d| format!("{}: {}", subject(sheet, d), texts.cause(&d.cause))),
+    );
+    if diagnoses.len() > TOLD {
+        worst.push(format!("+{}", diagnoses.len() - TOLD));
+    }
+    if worst.is_empty() {
+        worst.push(texts.no_fault.to_owned());
+    }
+    let count = stations.len();
+    let noun = if count == 1 { texts.station } else { texts.stations };
+    html! { p.truth id="truth" role="status" { (count) " " (noun) ", " (age) "; " (worst.join("; ")) } }
+}
+
+/// Whom a diagnosis speaks of.
+fn subject(sheet: &Sheet<'_>, said: &Diagnosis) -> String {
+    let Some(id) = &said.station else { return sheet.texts.several.to_owned() };
+    let name = sheet.station_name(id);
+    match &said.instrument {
+        Some(instrument) => format!("{name} {}", instrument.replace('_', " ")),
+        None => format!("{name}, {}", sheet.texts.whole_station),
+    }
+}
+
+/// Every diagnosis with its evidence and what to do, cautions first.
+pub fn diagnoses(sheet: &Sheet<'_>, source: &Source<'_>, evidence: &[Evidence]) -> Markup {
+    let texts = sheet.texts;
+    html! {
+        section id="diagnoses" aria-labelledby="diagnoses-h" {
+            h2 id="diagnoses-h" { (texts.diagnoses) }
+            @if sheet.snapshot.diagnoses.is_empty() { p { (texts.no_diagnoses) } }
+            @for (place, said) in sheet.snapshot.diagnoses.iter().enumerate() {
+                (diagnosis(sheet, said, source, evidence.iter().find(|e| e.place == place)))
+            }
+        }
+    }
+}
+
+fn diagnosis(
+    sheet: &Sheet<'_>,
+    said: &Diagnosis,
+    source: &Source<'_>,
+    evidence: Option<&Evidence>,
+) -> Markup {
+    let texts = sheet.texts;
+    let cause = Cause::parse(&said.cause);
+    let unit = cause.map(Cause::unit).unwrap_or_default().replace("Cel", "K");
+    html! {
+        article.held data-cause=(said.cause) {
+            h3 { (subject(sheet, said)) ": " (texts.cause(&said.cause)) }
+            p {
+                (texts.since) " " (sheet.local.dated(said.since))
+                @if let Some(size) = said.size { ", " (texts.size) " " (super::figures::signed(size, 2)) " " (unit) }
+                ", " (texts.sureness) " " (format!("{:.2}", said.confidence))
+            }
+            @if let Some(cause) = cause {
+                p { (cause.about()) }
+                @if !cause.cautions().is_empty() { p.caution { strong { (texts.cautions) ": " } (cause.cautions()) } }
+                p { strong { (texts.remedy) ": " } (cause.remedy()) }
+            }
+            p.evidence {
+                strong { (texts.evidence) ": " } (said.evidence.words)
+                @if let Some(station) = &said.station {
+                    " (" a href={ "/?range=barogram-week&until=" (said.evidence.to) "&station=" (station) } { (texts.see_panes) } ")"
+                }
+            }
+            @if let Some(found) = evidence {
+                (evidence_strip(source, found, &format!("{}: {}", texts.evidence, subject(sheet, said))))
+            }
+        }
+    }
+}
+
+/// Whether a value may be shown as the present one.
+pub fn present<'a>(newest: &'a Newest<'a>) -> Option<i64> {
+    newest.value.filter(|_| newest.fresh)
+}

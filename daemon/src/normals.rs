@@ -129,6 +129,7 @@ pub fn rows(
         let asked = Asked {
             station: station.map(str::to_owned),
             quantity,
+            series: Vec::new(),
             division: Division::Day,
             kind: None,
             from: month.from - Span(DAY),

@@ -11,6 +11,7 @@ use observation::property::{Reports, Station};
 use observation::reading::from_steps;
 use observation::signal::direction;
 use observation::{Flag, Quantity, Reason, StationIndex, Statistic};
+use processor::totals::Lately;
 use std::fmt::Write as _;
 
 /// Most plots in the first view.
@@ -45,7 +46,9 @@ impl Sheet<'_> {
         let rain = self.snapshot.rain.iter().find(|r| {
             property.instruments.get(r.instrument.0 as usize).is_some_and(|i| i.station == station)
         })?;
-        self.snapshot.fresh(rain.instrument, self.now).then_some(rain.day)
+        self.snapshot
+            .fresh(rain.instrument, self.now)
+            .then(|| rain.totals.of(Lately::RainDay).steps)
     }
 
     fn plotted(&self, index: StationIndex, station: &Station) -> Plotted {

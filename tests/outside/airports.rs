@@ -4,7 +4,7 @@
 use meteorology::saturation::{self, Method, Phase};
 use meteorology::summaries::Summary;
 use meteorology::{humidity, pressure};
-use observation::{Time, Unit};
+use observation::{StationIndex, Time, Unit};
 use std::collections::BTreeMap;
 use std::process::Command;
 
@@ -17,6 +17,22 @@ pub(crate) fn rows() -> Vec<Vec<String>> {
     assert!(output.status.success(), "`tests/run --install` installs what {python} lacks: {said}");
     let text = String::from_utf8(output.stdout).unwrap();
     text.lines().map(|line| line.split('\t').map(str::to_owned).collect()).collect()
+}
+
+/// Every row of the record in its order of time: when, where, and temperature and dew point
+/// in degF, humidity in % and wind speed in mph as they are published.
+pub(crate) fn raw() -> Vec<(Time, StationIndex, [Option<f64>; 4])> {
+    let rows = rows();
+    let raw = rows.iter().filter(|row| row[0] == "raw").map(|row| {
+        let station = ["EWR", "JFK", "LGA"].iter().position(|s| *s == row[1]).unwrap();
+        let seconds: i64 = row[2].parse().unwrap();
+        let value = |column: usize| row[column].parse().ok();
+        let values = [value(3), value(4), value(5), value(6)];
+        (Time(seconds * 1000), StationIndex(u16::try_from(station).unwrap()), values)
+    });
+    let mut raw: Vec<_> = raw.collect();
+    raw.sort_by_key(|row| (row.0, row.1));
+    raw
 }
 
 fn celsius(fahrenheit: f64) -> f64 {

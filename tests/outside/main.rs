@@ -6,6 +6,7 @@ mod airports;
 mod check_values;
 mod cusum;
 mod derive;
+mod known_errors;
 mod laws;
 mod nmea;
 mod references;

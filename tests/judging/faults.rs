@@ -1,8 +1,9 @@
 //! The faults that are injected.
 
 use crate::record::Record;
-use observation::Quantity;
-use quality::neighbours::{Kind, Values};
+use observation::{Quantity, Time};
+use quality::diagnosis::{Cause, named};
+use quality::neighbours::{Kind, State, Suspicion, Values};
 
 /// How a fault changes what a station says.
 #[derive(Clone, Copy)]
@@ -17,6 +18,9 @@ pub(crate) enum Change {
     Scale(f64),
     /// Turns.
     Turn(f64),
+    /// Turns a vane of four switches that are closed over so many degrees each; all vanes
+    /// of the record are of that kind then.
+    TurnSwitches(f64, f64),
     /// Stands at the last value.
     Hold,
     /// Says nothing but zero.
@@ -41,7 +45,7 @@ const fn fault(name: &'static str, quantity: Quantity, change: Change, kind: Kin
     Fault { name, quantity, change, kind }
 }
 
-use Change::{Add, AddBelow, Drift, Hold, Late, PressureLate, Scale, Turn, Zero};
+use Change::{Add, AddBelow, Drift, Hold, Late, PressureLate, Scale, Turn, TurnSwitches, Zero};
 use Kind::{Blocked, Clock, Offset, Stuck};
 use Quantity::{
     AirPressureAtMeanSeaLevel as Pressure, AirTemperature as Temperature,
@@ -50,7 +54,7 @@ use Quantity::{
 };
 
 /// All rows, in the order they are printed in and seeded by.
-pub(crate) const FAULTS: [Fault; 24] = [
+pub(crate) const FAULTS: [Fault; 26] = [
     fault("T+2", Temperature, Add(2.0), Offset),
     fault("T+3", Temperature, Add(3.0), Offset),
     fault("T+1", Temperature, Add(1.0), Offset),
@@ -75,9 +79,61 @@ pub(crate) const FAULTS: [Fault; 24] = [
     fault("clockP+1", Pressure, PressureLate(1), Clock),
     fault("clockP-1", Pressure, PressureLate(-1), Clock),
     fault("vane+45", Direction, Turn(45.0), Offset),
+    fault("vane135+45", Direction, TurnSwitches(45.0, 135.0), Offset),
+    fault("vane80+45", Direction, TurnSwitches(45.0, 80.0), Offset),
 ];
 
+/// What a vane of four switches at N, E, S and W says, each closed over an arc: one closed is
+/// its own direction, two neighbours closed are the direction between, none closed is nothing.
+pub(crate) fn switches(direction: f64, arc: f64) -> Option<f64> {
+    let closed: Vec<f64> = [0.0, 90.0, 180.0, 270.0]
+        .into_iter()
+        .filter(|at| {
+            let apart = (direction - at + 180.0).rem_euclid(360.0) - 180.0;
+            apart.abs() <= arc / 2.0
+        })
+        .collect();
+    let found = match closed[..] {
+        [one] => one,
+        [first, second] if second - first > 180.0 => 315.0,
+        [first, second] => f64::midpoint(first, second),
+        _ => return None,
+    };
+    Some(if found == 0.0 { 360.0 } else { found })
+}
+
 impl Fault {
+    /// What should be said of it.
+    pub(crate) fn cause(&self) -> Cause {
+        named(&Suspicion {
+            state: State::Opened,
+            station: Some(0),
+            quantity: self.quantity,
+            kind: self.kind,
+            since: Time(0),
+            size: None,
+            error: None,
+            score: 0.0,
+            confidence: 1.0,
+        })
+    }
+
+    /// The arc of the switches where the fault is one of such a vane.
+    pub(crate) const fn arc(&self) -> Option<f64> {
+        match self.change {
+            TurnSwitches(_, arc) => Some(arc),
+            _ => None,
+        }
+    }
+
+    /// The size that should be told, deg, of a turned vane.
+    pub(crate) const fn turn(&self) -> Option<f64> {
+        match self.change {
+            Turn(by) | TurnSwitches(by, _) => Some(by),
+            _ => None,
+        }
+    }
+
     /// What the station says in `hour` with the fault since `since`.
     pub(crate) fn apply(
         &self,
@@ -98,6 +154,9 @@ impl Fault {
             AddBelow(by, end) => (own + by).min(end),
             Scale(by) => own * by,
             Turn(by) => (own + by).rem_euclid(360.0),
+            TurnSwitches(by, arc) => {
+                switches(record.directions[hour][station] + by, arc).unwrap_or(f64::NAN)
+            }
             Zero => 0.0,
             Hold => (0..=since)
                 .rev()

@@ -29,6 +29,7 @@ mod restart;
 use faults::{FAULTS, Fault};
 use intervals::{ninety, number, quantile, rate, share};
 use protocol::{Episode, Outcome};
+use quality::diagnosis::CauseGroup;
 use quality::neighbours::{Group, Kind, Limits};
 use record::{Record, STATIONS};
 use std::path::PathBuf;
@@ -154,6 +155,7 @@ fn evaluate(arguments: &Arguments) -> Result<(), String> {
     println!(
         "\nfault         found %         median/p90 h            right %         size (10..90 %)"
     );
+    let mut all = Causes::default();
     for (number, fault) in FAULTS.iter().enumerate() {
         let wanted = arguments.faults.as_ref().is_none_or(|f| f.iter().any(|n| n == fault.name));
         if wanted {
@@ -161,13 +163,19 @@ fn evaluate(arguments: &Arguments) -> Result<(), String> {
                 fastrand::Rng::with_seed(arguments.seed.wrapping_mul(1009) + number as u64);
             let months = if arguments.odd { &protocol::ODD_MONTHS } else { &protocol::EVEN_MONTHS };
             let count = arguments.injections.div_ceil(15);
-            let starts = protocol::starts(&record, &mut random, months, count);
-            let (natural, copies) = protocol::untouched(&record, &arguments.limits, &starts);
+            let coarse = fault.arc().map(|arc| record.seen_by(|d| faults::switches(d, arc)));
+            let record = coarse.as_ref().unwrap_or(&record);
+            let starts = protocol::starts(record, &mut random, months, count);
+            let (natural, copies) = protocol::untouched(record, &arguments.limits, &starts);
+            if coarse.is_some() {
+                println!("with all vanes as in {}:", fault.name);
+                false_alarms(record, &arguments.limits, &natural);
+            }
             let mut outcomes = Vec::new();
             for station in 0..STATIONS.len() {
                 for (since, state) in &copies {
                     outcomes.push(protocol::inject(
-                        &record,
+                        record,
                         &arguments.limits,
                         &natural,
                         state,
@@ -178,8 +186,10 @@ fn evaluate(arguments: &Arguments) -> Result<(), String> {
                 }
             }
             print_row(fault, &outcomes);
+            all.add(fault, &outcomes);
         }
     }
+    all.print();
     Ok(())
 }
 
@@ -226,6 +236,47 @@ fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode]) {
     );
 }
 
+/// How often the first that was told is of the right group of causes.
+#[derive(Default)]
+struct Causes {
+    right: usize,
+    told: usize,
+    unknown: usize,
+}
+
+impl Causes {
+    fn add(&mut self, fault: &Fault, outcomes: &[Outcome]) {
+        let wanted = fault.cause().group();
+        for group in outcomes.iter().filter_map(|o| o.cause) {
+            if group == CauseGroup::Unknown {
+                self.unknown += 1;
+            } else {
+                self.told += 1;
+                self.right += usize::from(group == wanted);
+            }
+        }
+    }
+
+    fn of(fault: &Fault, outcomes: &[Outcome]) -> Self {
+        let mut own = Self::default();
+        own.add(fault, outcomes);
+        own
+    }
+
+    fn share(&self) -> String {
+        share(self.right, self.told)
+    }
+
+    fn print(&self) {
+        println!(
+            "cause group told first, all faults: right {} of {}, not known {}",
+            self.share(),
+            self.told,
+            self.unknown
+        );
+    }
+}
+
 fn print_row(fault: &Fault, outcomes: &[Outcome]) {
     let delays: Vec<f64> = outcomes.iter().map(|o| o.delay).collect();
     let found = delays.iter().filter(|d| d.is_finite()).count();
@@ -246,6 +297,19 @@ fn print_row(fault: &Fault, outcomes: &[Outcome]) {
     match fault.kind {
         Kind::Offset => {
             more = format!("{}, 10 days on {}", spread(&sizes(false)), spread(&sizes(true)));
+            if let Some(turn) = fault.turn() {
+                let told = |later: bool| {
+                    let hits = outcomes.iter().filter_map(|o| o.hit.as_ref());
+                    let words = hits.map(|hit| {
+                        if later { hit.later.unwrap_or(hit.suspicion) } else { hit.suspicion }
+                    });
+                    let held: Vec<bool> = words
+                        .filter_map(|s| Some((s.size? - turn).abs() <= 1.96 * s.error?))
+                        .collect();
+                    share(held.iter().filter(|h| **h).count(), held.len())
+                };
+                more += &format!(", interval right {}, then {}", told(false), told(true));
+            }
         }
         Kind::Clock => {
             let wanted = match fault.change {
@@ -270,11 +334,12 @@ fn print_row(fault: &Fault, outcomes: &[Outcome]) {
     let same = outcomes.iter().filter(|o| o.elsewhere.is_some_and(|e| e.0)).count();
     let other = outcomes.iter().filter(|o| o.elsewhere.is_some_and(|e| !e.0)).count();
     println!(
-        "{:12}  {:14}  {:>6} / {:16} {:15} {more}; else: same station {same}, other {other}",
+        "{:12}  {:14}  {:>6} / {:16} {:15} {more}; group {}; else: same station {same}, other {other}",
         fault.name,
         share(found, outcomes.len()),
         number(quantile(&delays, 0.5)),
         ninety(&delays),
         share(right, told),
+        Causes::of(fault, outcomes).share(),
     );
 }

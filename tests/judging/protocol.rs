@@ -4,6 +4,7 @@
 use crate::faults::Fault;
 use crate::record::{LONGITUDE, Record};
 use observation::Quantity;
+use quality::diagnosis::{CauseGroup, named};
 use quality::neighbours::{Kind, Limits, Panel, Setup, State, Suspicion};
 
 /// Hours looked at after the start of a fault.
@@ -119,6 +120,8 @@ pub(crate) struct Outcome {
     pub(crate) hit: Option<Episode>,
     /// First new suspicion of anything else: of the same station or of another.
     pub(crate) elsewhere: Option<(bool, Quantity, Kind)>,
+    /// The group of causes told first; none if nothing new was told.
+    pub(crate) cause: Option<CauseGroup>,
     /// Rain at the drier neighbour until then, mm.
     pub(crate) rain: f64,
 }
@@ -185,6 +188,7 @@ pub(crate) fn inject(
         sum((station + 1) % 3).min(sum((station + 2) % 3))
     });
     Outcome {
+        cause: fresh.first().map(|e| named(&e.suspicion).group()),
         delay: hit.map_or(f64::INFINITY, |hit| (hit.opened - since) as f64),
         right: first.map(|first| names(first)),
         hit: hit.map(|hit| **hit),

@@ -20,6 +20,8 @@ pub(crate) struct Record {
     pub(crate) first: Time,
     /// Values of each hour.
     pub(crate) hours: Vec<[Values; 3]>,
+    /// Directions as they were read, by hour and station.
+    pub(crate) directions: Vec<[f64; 3]>,
     /// Values rejected by range.
     pub(crate) rejected: usize,
 }
@@ -79,10 +81,21 @@ impl Record {
         let first = rows.keys().map(|(hour, _)| *hour).min().ok_or("the record is empty")?;
         let last = rows.keys().map(|(hour, _)| *hour).max().unwrap_or(first);
         let days = (last + 1 - first) / 24;
-        let hours = (first..first + days * 24)
+        let hours: Vec<[Values; 3]> = (first..first + days * 24)
             .map(|hour| [0, 1, 2].map(|s| rows.get(&(hour, s)).copied().unwrap_or(Values::MISSING)))
             .collect();
-        Ok(Self { first: Time(first * HOUR), hours, rejected })
+        let directions = hours.iter().map(|hour| hour.map(|v| v.direction)).collect();
+        Ok(Self { first: Time(first * HOUR), hours, directions, rejected })
+    }
+
+    /// The same record as vanes of another kind would have told it; where one says nothing
+    /// there is no direction.
+    pub(crate) fn seen_by(&self, vane: impl Fn(f64) -> Option<f64>) -> Self {
+        let mut hours = self.hours.clone();
+        for value in hours.iter_mut().flatten().filter(|v| v.direction.is_finite()) {
+            value.direction = vane(value.direction).unwrap_or(f64::NAN);
+        }
+        Self { first: self.first, hours, directions: self.directions.clone(), rejected: 0 }
     }
 
     /// Start of an hour.

@@ -308,7 +308,8 @@ fn print_row(fault: &Fault, outcomes: &[Outcome]) {
                         .collect();
                     share(held.iter().filter(|h| **h).count(), held.len())
                 };
-                more += &format!(", interval right {}, then {}", told(false), told(true));
+                let (first, then) = (told(false), told(true));
+                more = format!("{more}, interval right {first}, then {then}");
             }
         }
         Kind::Clock => {

@@ -18,6 +18,11 @@ const BINS: usize = 5;
 const STARTING_WEIGHT: f64 = 1000.0;
 /// Counts are halved when a bin holds so many hours.
 const LARGEST_WEIGHT: f64 = 20_000.0;
+/// Neighbours must turn by so many steps of a vane before it is said to stand; by more
+/// where it has few points, steps of so many deg or more: it stays where it is through long
+/// winds that turn within a point (chosen on odd months of the open record).
+const STEPS_TURNED: [f64; 2] = [1.5, 2.5];
+const FEW_POINTS: f64 = 20.0;
 /// Humidity has long quiet runs in fog: both neighbours must range this far, points, over
 /// the hours of the run that is asked for.
 const HUMIDITY_RANGE: f64 = 5.0;
@@ -69,6 +74,9 @@ struct Run {
     hours: usize,
     /// Whether the last step had a value.
     counted: bool,
+    /// How far each neighbour has turned since the run began, deg, and at most.
+    #[serde(default)]
+    turned: Vec<(f64, f64)>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -76,6 +84,9 @@ struct Table {
     runs: Vec<Run>,
     equal: [f64; BINS],
     total: [f64; BINS],
+    /// Smallest turn seen, deg: the step of a vane that has few points.
+    #[serde(default)]
+    finest: Option<f64>,
 }
 
 /// State of the test for all stations.
@@ -102,6 +113,7 @@ impl Stuck {
             runs: vec![Run::default(); stations],
             equal: rule.chances.map(|chance| chance * STARTING_WEIGHT),
             total: [STARTING_WEIGHT; BINS],
+            finest: None,
         };
         Self {
             tables: RULES.iter().map(table).collect(),
@@ -173,6 +185,38 @@ impl Run {
         }
         (now, change)
     }
+
+    /// Adds what the neighbours turned in this step; begins anew with the run.
+    fn turn(&mut self, own: usize, changes: &[Option<f64>]) {
+        if self.hours == 0 {
+            self.turned = vec![(0.0, 0.0); changes.len()];
+            return;
+        }
+        self.turned.resize(changes.len(), (0.0, 0.0));
+        for (other, ((sum, most), change)) in self.turned.iter_mut().zip(changes).enumerate() {
+            if other != own {
+                *sum += change.map_or(0.0, turn);
+                *most = most.max(sum.abs());
+            }
+        }
+        // It never turns against itself.
+        if let Some(own) = self.turned.get_mut(own) {
+            *own = (0.0, f64::NAN);
+        }
+    }
+
+    /// Whether the neighbours turned enough during the run for a vane to follow: one of few
+    /// points stays where it is while the wind turns within a point.
+    fn saw_wind_turn(&self, quantity: Quantity, finest: Option<f64>) -> bool {
+        if !quantity.is_direction() {
+            return true;
+        }
+        let most = self.turned.iter().map(|(_, most)| *most);
+        let mut others: Vec<f64> = most.filter(|most| most.is_finite()).collect();
+        let step = finest.unwrap_or(0.0);
+        let needed = step * STEPS_TURNED[usize::from(step >= FEW_POINTS)];
+        agreed(&mut others).is_some_and(|turned| turned >= needed)
+    }
 }
 
 impl Table {
@@ -183,6 +227,13 @@ impl Table {
             .zip(values)
             .map(|(run, value)| run.step(value.get(rule.quantity)).1)
             .collect();
+        if rule.quantity.is_direction() {
+            let turns = changes.iter().flatten().map(|c| turn(*c).abs());
+            self.finest = turns.filter(|t| *t > EQUAL).chain(self.finest).reduce(f64::min);
+            for (station, run) in self.runs.iter_mut().enumerate() {
+                run.turn(station, &changes);
+            }
+        }
         for (station, run) in self.runs.iter_mut().enumerate() {
             let others = changes.iter().enumerate().filter(|(other, _)| *other != station);
             let moved = common_move(rule.quantity, others.filter_map(|(_, change)| *change));
@@ -190,7 +241,7 @@ impl Table {
             if run.hours > 0 && run.counted {
                 run.score -= (self.equal[bin] / self.total[bin]).ln();
             }
-            if run.score >= rule.limit {
+            if run.score >= rule.limit && run.saw_wind_turn(rule.quantity, self.finest) {
                 found.push(Found {
                     station,
                     quantity: rule.quantity,
@@ -229,6 +280,26 @@ fn common_move(quantity: Quantity, changes: impl Iterator<Item = f64>) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn winds(stuck: &mut Stuck, directions: [f64; 3]) -> usize {
+        let values = directions.map(|direction| Values { direction, ..Values::MISSING });
+        stuck.take(&values).len()
+    }
+
+    #[test]
+    fn a_vane_of_four_points_may_stand_while_the_wind_turns_within_two_of_them() {
+        let mut stuck = Stuck::new(3);
+        for _ in 0..40 {
+            assert_eq!(winds(&mut stuck, [360.0, 90.0, 360.0]), 0);
+            assert_eq!(winds(&mut stuck, [360.0, 360.0, 90.0]), 0);
+        }
+        let mut found = 0;
+        for step in 0..40_u32 {
+            let around = f64::from(step % 4) * 90.0;
+            found += winds(&mut stuck, [360.0, around, around]);
+        }
+        assert!(found > 0, "the wind went round and round");
+    }
 
     #[test]
     fn a_thermometer_that_stands_still_while_others_move_is_found_and_a_quiet_night_is_not() {

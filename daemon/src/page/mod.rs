@@ -4,6 +4,7 @@
 //! is bounded; every name is escaped; nothing here can change anything.
 
 mod connection;
+mod display;
 mod graphics;
 mod health;
 mod latest;
@@ -65,6 +66,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/", get(sheet::sheet))
         .route("/page/style.css", get(sheet::style))
         .route("/page/live.js", get(sheet::script))
+        .route("/display/{file}", get(display::display))
         .route("/health", get(health::health))
         .route("/metrics", get(scrape))
         .route("/v1/latest", get(latest::latest))

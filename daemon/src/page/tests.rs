@@ -485,3 +485,42 @@ fn a_page_without_a_history_still_tells_the_newest_values() {
     assert!(html.contains("17.3\u{a0}\u{b0}C"), "{html}");
     assert!(html.contains("The history cannot be read"), "{html}");
 }
+
+#[test]
+fn displays_are_told_in_pictures_of_any_depth_and_in_json() {
+    let page = Running::over(fixture::heard("Orchard", NOON));
+    page.keep(&[0], 60);
+    for (depth, width, height) in [(1, 400, 300), (2, 300, 400), (4, 128, 64), (8, 800, 480)] {
+        let path = format!("/display/orchard.png?depth={depth}&width={width}&height={height}");
+        let mut stream = TcpStream::connect(page.address).unwrap();
+        stream.write_all(format!("GET {path} HTTP/1.0\r\n\r\n").as_bytes()).unwrap();
+        let mut answer = Vec::new();
+        stream.read_to_end(&mut answer).unwrap();
+        let start = answer.windows(4).position(|w| w == b"\r\n\r\n").unwrap() + 4;
+        let head = String::from_utf8_lossy(&answer[..start]).to_lowercase();
+        assert!(head.starts_with("http/1.0 200"), "{path}: {head}");
+        for header in ["etag: ", "cache-control: max-age=", "retry-after: ", "image/png"] {
+            assert!(head.contains(header), "{path}: {head}");
+        }
+        // PNG (RFC 2083, 4.1.1): width, height and depth stand in the first chunk.
+        let png = &answer[start..];
+        assert_eq!(png[16..24], [u32::to_be_bytes(width), u32::to_be_bytes(height)].concat()[..]);
+        assert_eq!(png[24], depth);
+    }
+    let told = page.json("/display/orchard.json");
+    assert_eq!(told["air"]["value"], 17.3, "{told}");
+    assert_eq!((&told["stale_since"], &told["change"]["value"]), (&Value::Null, &Value::Null));
+    let answer = page.raw("GET /display/orchard.json HTTP/1.0\r\n\r\n");
+    let tag = answer.lines().find_map(|l| l.strip_prefix("etag: ")).unwrap().to_owned();
+    let again =
+        page.raw(&format!("GET /display/orchard.json HTTP/1.0\r\nIf-None-Match: {tag}\r\n\r\n"));
+    assert!(again.starts_with("HTTP/1.0 304"), "{again}");
+    page.snapshots.send_replace(Arc::new(fixture::silent("Orchard")));
+    assert_ne!(page.json("/display/orchard.json")["stale_since"], Value::Null);
+    for path in ["/display/frog.png", "/display/orchard.gif", "/display/orchard"] {
+        assert_eq!(page.get(path).0, 404, "{path}");
+    }
+    for query in ["depth=3", "width=1", "height=9000", "colour=1"] {
+        assert_eq!(page.get(&format!("/display/orchard.png?{query}")).0, 400, "{query}");
+    }
+}

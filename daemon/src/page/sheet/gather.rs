@@ -23,15 +23,32 @@ const WINDOW: Span = Span::minutes(10);
 pub const SLICE: Span = Span::minutes(15);
 
 /// What counts within one slice of time, or several.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub struct Slice {
     pub sum: f64,
     pub count: u32,
     pub least: i64,
+    pub least_at: Time,
     pub most: i64,
+    pub most_at: Time,
     /// The last reading.
     pub last: Option<(Time, i64)>,
     pub left_out: u32,
+}
+
+impl Default for Slice {
+    fn default() -> Self {
+        Self {
+            sum: 0.0,
+            count: 0,
+            least: 0,
+            least_at: Time(0),
+            most: 0,
+            most_at: Time(0),
+            last: None,
+            left_out: 0,
+        }
+    }
 }
 
 impl Slice {
@@ -127,8 +144,12 @@ pub fn gather(
                 continue;
             }
             let first = slice.count == 0;
-            slice.least = if first { steps } else { slice.least.min(steps) };
-            slice.most = if first { steps } else { slice.most.max(steps) };
+            if first || steps < slice.least {
+                (slice.least, slice.least_at) = (steps, reading.time);
+            }
+            if first || steps > slice.most {
+                (slice.most, slice.most_at) = (steps, reading.time);
+            }
             slice.sum += steps as f64;
             slice.count += 1;
             slice.last = Some((reading.time, steps));

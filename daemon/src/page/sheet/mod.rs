@@ -18,7 +18,12 @@ mod tables;
 mod texts;
 
 pub(super) use assets::{script, style};
-pub(super) use figures::signed;
+pub(super) use figures::{NONE, Shown, signed};
+pub(super) use gather::{Slice, gather};
+pub(super) use local::long;
+pub(super) use range::Range;
+pub(super) use roles::Role;
+pub(super) use texts::{ENGLISH, Texts};
 
 use super::problem::Problem;
 use super::{Page, health};
@@ -29,15 +34,12 @@ use axum::extract::State;
 use axum::extract::rejection::QueryRejection;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use figures::Shown;
-use gather::{Gathered, gather};
+use gather::Gathered;
 use local::Local;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use meteogram::Source;
-use observation::{Span, Time};
-use range::Range;
+use observation::{Property, Span, Time};
 use std::sync::Arc;
-use texts::{ENGLISH, Texts};
 
 /// Only our own style, script, pictures and events; nothing inline, nothing from
 /// elsewhere.
@@ -131,6 +133,11 @@ impl Sheet<'_> {
         let found = self.snapshot.property.stations.iter().find(|s| s.id == id);
         found.map_or_else(|| id.to_owned(), |s| s.name.clone())
     }
+}
+
+/// An instant on the property's clock.
+pub(super) fn local_clock(property: &Property, texts: &Texts, time: Time) -> String {
+    Local { zone: &property.days.zone, texts }.clock(time)
 }
 
 /// The answer.
@@ -251,7 +258,7 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                         (pairs::strips(&source, &kept.pairs))
                         section id="outlook" aria-labelledby="outlook-h" {
                             h2 id="outlook-h" { (texts.outlook) }
-                            p { (texts.outlook_waits) }
+                            (outlook(sheet))
                         }
                         (days::table(&source, &kept.days))
                         (sums::isopleths(&source))
@@ -268,6 +275,24 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                     }
                 }
             }
+        }
+    }
+}
+
+/// What lies ahead, with what such outlooks were worth beside it.
+fn outlook(sheet: &Sheet<'_>) -> Markup {
+    let texts = sheet.texts;
+    let present = sheet.snapshot.outlook.as_deref().filter(|o| !o.is_stale(sheet.now));
+    let Some(outlook) = present else { return html! { p { (texts.outlook_waits) } } };
+    let score = &outlook.score;
+    let number = |value: Option<f64>| {
+        value.map_or_else(|| figures::NONE.to_owned(), |v| figures::plain(v, 2))
+    };
+    html! {
+        p { (outlook.text) }
+        p.item {
+            (sheet.local.dated(outlook.time)) ". " (texts.score) ": " (score.count) " " (texts.forecasts)
+            ", Brier " (number(score.brier())) ", " (texts.skill) " " (number(score.skill()))
         }
     }
 }

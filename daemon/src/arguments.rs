@@ -28,6 +28,8 @@ pub enum Command {
     Listen(Listen),
     /// Recorded samples through the same processor in simulated time
     Replay(Replay),
+    /// An old record into the history, at its own times
+    Import(Import),
     /// Readings made anew from kept samples, after a calibration or placement was corrected
     Reprocess(Reprocess),
     /// One formula
@@ -136,6 +138,30 @@ pub struct Replay {
     /// Only the highest revision of each reading, ordered by time and series
     #[arg(long = "final")]
     pub r#final: bool,
+}
+
+/// Arguments of `import`.
+#[derive(Args, Debug)]
+pub struct Import {
+    /// Which settings.
+    #[command(flatten)]
+    pub settings: Settings,
+    /// Replay lines, or with --map a CSV file with a heading; `-` is standard input
+    #[arg(long, value_name = "FILE")]
+    pub input: PathBuf,
+    /// A column of the CSV file and the channel it is of, in the channel's unit; may be
+    /// given again
+    #[arg(long, value_name = "COLUMN=CHANNEL", requires = "station")]
+    pub map: Vec<String>,
+    /// The station of the CSV file
+    #[arg(long, value_name = "STATION", requires = "map")]
+    pub station: Option<String>,
+    /// The column of times: RFC 3339, Unix seconds, or local time of the station's zone
+    #[arg(long, value_name = "COLUMN", default_value = "time")]
+    pub time: String,
+    /// What stands between the columns
+    #[arg(long, value_name = "CHARACTER", default_value_t = ',')]
+    pub separator: char,
 }
 
 /// Arguments of `reprocess`.

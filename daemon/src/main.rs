@@ -17,6 +17,7 @@ mod digest;
 mod engine;
 #[cfg(test)]
 mod fixture;
+mod import;
 mod lines;
 mod logging;
 mod metrics;

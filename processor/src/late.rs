@@ -88,12 +88,14 @@ impl Processor {
     fn reach_of(&self, place: usize, own: &BTreeSet<Time>, walked: Time) -> Minutes {
         let part = self.plan.parts.get(place);
         let period = part.map_or(ONE, super::plan::Part::period);
-        // A rate hangs on the tips before it, as far as these are in memory.
+        // A rate hangs on the tips before it, as far as these are in memory: on the last two,
+        // neither further back than an event's end.
+        let reach = self.options.event_gap + self.options.event_gap + period;
         let rated = part.is_some_and(|p| p.rate().is_some());
         let mut minutes = Minutes::new();
         for &minute in own {
             let last = if rated && self.is_kept(place, minute) {
-                walked
+                walked.min(minute + reach)
             } else {
                 walked.min(minute + period - ONE)
             };

@@ -28,7 +28,7 @@ impl Processor {
         fingerprint(&format!(
             "{:?}{:?}{instruments:?}{:?}",
             self.property.stations.get(station),
-            self.options,
+            (self.options.grace, self.options.event_gap),
             self.property.point_step
         ))
     }

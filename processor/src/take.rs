@@ -37,7 +37,9 @@ impl Processor {
         let Some(station) = self.property.stations.get(usize::from(message.station.0)) else {
             return;
         };
-        let bounds = Bounds { oldest: station.oldest, newest: station.newest };
+        let imported = self.options.import == Some(message.source);
+        let oldest = if imported { Bounds::ANY_AGE } else { station.oldest };
+        let bounds = Bounds { oldest, newest: station.newest };
         let again = message.redelivery.is_some()
             && self.redeliveries.seen(&message, |sample| {
                 nameless(&message, sample) && bounds.refuse(message.received, sample).is_none()
@@ -163,6 +165,9 @@ struct Bounds {
 }
 
 impl Bounds {
+    /// Further back than any believable time.
+    const ANY_AGE: Span = Span::days(-1_000_000);
+
     /// Why a sample cannot be placed in time, if it cannot.
     fn refuse(self, received: Time, sample: &Measured) -> Option<Refusal> {
         let time = match sample.stated {

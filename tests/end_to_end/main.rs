@@ -9,12 +9,14 @@
     missing_docs
 )]
 
+mod backups;
 mod broker;
 mod check;
 mod databases;
 mod demo;
 mod diagnoses;
 mod forwarding;
+mod importing;
 mod kills;
 mod monitoring;
 mod pushes;

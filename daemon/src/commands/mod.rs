@@ -7,6 +7,7 @@ pub mod compare;
 pub mod demo;
 mod derive;
 pub mod export;
+mod import;
 pub mod listen;
 pub mod replay;
 pub mod reprocess;
@@ -65,6 +66,7 @@ pub fn execute(command: Command) -> Result<(), Failure> {
         Command::Export(arguments) => export::execute(&arguments),
         Command::Compare(arguments) => compare::execute(&arguments),
         Command::Backup(arguments) => backup::execute(&arguments),
+        Command::Import(arguments) => import::execute(&arguments),
         Command::Reprocess(arguments) => reprocess::execute(&arguments),
         Command::Restore(arguments) => restore::execute(&arguments),
         Command::Token(arguments) => token::execute(&arguments),

@@ -4,6 +4,8 @@
 use super::Request;
 use crate::commands::reprocess::summary;
 use crate::engine::Command;
+use crate::import::{Counts, Importer, Write};
+use crate::lines::input;
 use crate::remake::remake;
 use crate::snapshot::View;
 use history::{Reader, Remade};
@@ -18,23 +20,23 @@ const TELLING: Duration = Duration::from_millis(500);
 /// Lines that may wait for whoever asked.
 const LINES: usize = 4;
 
+/// Refused lines that are told one by one.
+const TOLD: u64 = 20;
+
 /// Whether such work is under way: one at a time.
 static BUSY: AtomicBool = AtomicBool::new(false);
 
-/// Makes readings anew. The lines of the answer come through the channel, the last one
-/// ends it; nobody listening any more ends the work.
-pub(super) fn reprocess(
-    request: &Request,
-    view: &View,
-    commands: &mpsc::Sender<Command>,
+/// Runs a work on a thread of its own. The lines of its answer come through the channel,
+/// the last one ends it; nobody listening any more ends the work.
+fn start(
+    work: impl FnOnce(&mpsc::Sender<Value>) -> Result<Value, String> + Send + 'static,
 ) -> mpsc::Receiver<Value> {
     let (lines, answer) = mpsc::channel(LINES);
-    let (request, view, commands) = (request.clone(), view.clone(), commands.clone());
     tokio::task::spawn_blocking(move || {
         let result = if BUSY.swap(true, Ordering::AcqRel) {
-            Err("readings are being made anew already".to_owned())
+            Err("readings are being made anew, or a record is being brought in, already".to_owned())
         } else {
-            let result = work(&request, &view, &commands, &lines);
+            let result = work(&lines);
             BUSY.store(false, Ordering::Release);
             result
         };
@@ -45,6 +47,111 @@ pub(super) fn reprocess(
     answer
 }
 
+/// Makes readings anew.
+pub(super) fn reprocess(
+    request: &Request,
+    view: &View,
+    commands: &mpsc::Sender<Command>,
+) -> mpsc::Receiver<Value> {
+    let (request, view, commands) = (request.clone(), view.clone(), commands.clone());
+    start(move |lines| work(&request, &view, &commands, lines))
+}
+
+/// Brings in the sample lines that come through `input`.
+pub(super) fn import(
+    request: &Request,
+    view: &View,
+    commands: &mpsc::Sender<Command>,
+    mut input: mpsc::Receiver<String>,
+) -> mpsc::Receiver<Value> {
+    let (request, view, commands) = (request.clone(), view.clone(), commands.clone());
+    start(move |lines| {
+        let reader = reader(&request, &view)?;
+        let gone = || "the service is stopping".to_owned();
+        let mut said: Option<Instant> = None;
+        let counts = bring_in(
+            &reader,
+            &view.settings,
+            view.clock.now(),
+            &mut || input.blocking_recv(),
+            &mut |at, refused| {
+                if refused.is_some() || said.is_none_or(|s| s.elapsed() >= TELLING) {
+                    said = Some(Instant::now());
+                    let line = json!({ "at": at.map(|t| t.to_string()), "refused": refused });
+                    lines.blocking_send(line).map_err(|_| "nobody waits for it".to_owned())?;
+                }
+                Ok(())
+            },
+            &mut |messages, readings| {
+                let (reply, done) = oneshot::channel();
+                let command = Command::Append { messages, readings, reply };
+                commands.blocking_send(command).map_err(|_| gone())?;
+                done.blocking_recv().map_err(|_| gone())?
+            },
+        )?;
+        finished(&commands)?;
+        Ok(counts)
+    })
+}
+
+/// Brings in sample lines; what became of them. `told` hears how far it is and the first
+/// lines that were refused.
+///
+/// # Errors
+/// What cannot be read or written, or what `told` returns.
+pub fn bring_in(
+    reader: &Reader,
+    settings: &config::Settings,
+    now: Time,
+    next: &mut dyn FnMut() -> Option<String>,
+    told: &mut dyn FnMut(Option<Time>, Option<String>) -> Result<(), String>,
+    write: &mut Write<'_>,
+) -> Result<Value, String> {
+    let mut importer = Importer::new(reader, settings, now)?;
+    while let Some(text) = next() {
+        let refused = match input::parse(&text) {
+            Ok(None) => continue,
+            Ok(Some(line)) => importer.line(&line, write)?,
+            Err(why) => {
+                importer.counts.refused += 1;
+                Err(why)
+            }
+        };
+        let refused = refused.err().filter(|_| importer.counts.refused <= TOLD).map(|why| {
+            let shown: String = text.trim().chars().take(100).collect();
+            format!("{shown}: {why}")
+        });
+        told(importer.at(), refused)?;
+    }
+    importer.finish(write)?;
+    let Counts { samples, repeats, conflicts, refused, readings } = importer.counts;
+    Ok(json!({
+        "samples": samples, "repeats": repeats, "conflicts": conflicts, "refused": refused,
+        "readings": readings,
+    }))
+}
+
+/// Reads beside the engine, if whoever asks has the service's own settings.
+fn reader(request: &Request, view: &View) -> Result<Reader, String> {
+    let settings = view.settings.as_ref();
+    if request.fingerprint.is_some_and(|f| f != settings.fingerprint) {
+        return Err("the service began with other settings than these: restart it first".to_owned());
+    }
+    let series = crate::engine::restart::series(settings);
+    let mut sources: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
+    sources.push(crate::commands::run::IMPORT.to_owned());
+    let directory = &settings.history.directory;
+    Reader::open(directory, &settings.property, &series, &sources).map_err(|e| e.to_string())
+}
+
+/// Lets the engine begin again from what stands now.
+fn finished(commands: &mpsc::Sender<Command>) -> Result<(), String> {
+    let gone = || "the service is stopping".to_owned();
+    let (reply, done) = oneshot::channel();
+    commands.blocking_send(Command::Revised { reply }).map_err(|_| gone())?;
+    done.blocking_recv().map_err(|_| gone())?
+}
+
 fn work(
     request: &Request,
     view: &View,
@@ -52,19 +159,11 @@ fn work(
     lines: &mpsc::Sender<Value>,
 ) -> Result<Value, String> {
     let settings = view.settings.as_ref();
-    if request.fingerprint.is_some_and(|f| f != settings.fingerprint) {
-        return Err("the service began with other settings than these: restart it first".to_owned());
-    }
+    let reader = reader(request, view)?;
     let instant = |text: &Option<String>| {
         text.as_deref().map(Time::parse).transpose().map_err(|e| e.to_string())
     };
     let range = (instant(&request.from)?, instant(&request.to)?);
-    let series = crate::engine::restart::series(settings);
-    let mut sources: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
-    sources.push(crate::commands::run::IMPORT.to_owned());
-    let directory = &settings.history.directory;
-    let reader = Reader::open(directory, &settings.property, &series, &sources)
-        .map_err(|e| e.to_string())?;
     let gone = || "the service is stopping".to_owned();
     let (mut sum, mut days) = (Remade::default(), 0);
     let mut said: Option<Instant> = None;
@@ -91,8 +190,6 @@ fn work(
             Ok(())
         },
     )?;
-    let (reply, done) = oneshot::channel();
-    commands.blocking_send(Command::Revised { reply }).map_err(|_| gone())?;
-    done.blocking_recv().map_err(|_| gone())??;
+    finished(commands)?;
     Ok(summary(sum, days, from))
 }

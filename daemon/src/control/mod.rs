@@ -1,6 +1,7 @@
 //! The local socket by which other commands speak to the running daemon.
 //!
-//! One JSON object a line in each direction, one request a connection. Whoever may open
+//! One JSON object a line in each direction, one request a connection, one long one at a
+//! time. Whoever may open
 //! the socket (mode 0660) may ask. Requests:
 //!
 //! - `{"command":"status"}`: the object of `status --json`
@@ -8,6 +9,8 @@
 //! - `{"command":"token_revoke","station":S}` or `"gateway":G`: `{"revoked":COUNT}`
 //! - `{"command":"reprocess","fingerprint":N}`, with `"from"` and `"to"` where asked: after
 //!   any number of `{"at":TIME}`, which say how far it is (null: not known yet), `{"readings":COUNT,"days":COUNT,"from":TIME}`
+//! - `{"command":"import","fingerprint":N}` and sample lines behind it, to the end of what is
+//!   sent: after any number of `{"at":TIME}`, some with `"refused":TEXT`, the counts
 //!
 //! A request that cannot be met is answered `{"error":TEXT}`.
 
@@ -15,7 +18,8 @@ mod client;
 mod jobs;
 mod server;
 
-pub use client::{Answer, ask, ask_long};
+pub use client::{Answer, Lines, ask, ask_long};
+pub use jobs::bring_in;
 pub use server::open;
 
 use config::Settings;
@@ -67,6 +71,8 @@ pub enum Word {
     TokenRevoke,
     /// Readings made anew.
     Reprocess,
+    /// An old record.
+    Import,
 }
 
 /// Where the daemon opens its socket.

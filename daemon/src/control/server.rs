@@ -10,8 +10,8 @@ use std::os::unix::fs::{FileTypeExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
-use tokio::net::unix::WriteHalf;
+use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader, Take};
+use tokio::net::unix::{ReadHalf, WriteHalf};
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::time::timeout;
@@ -23,6 +23,9 @@ const LONGEST_REQUEST: u64 = 64 << 10;
 const PATIENCE: Duration = Duration::from_secs(10);
 /// After so long without a new word the last one is said again: the work goes on.
 const SILENCE: Duration = Duration::from_secs(4);
+/// Longest line behind a request, in bytes, and how many may wait.
+const LONGEST_LINE: u64 = 1 << 16;
+const LINES: usize = 1_024;
 /// Conversations at a time.
 const AT_A_TIME: usize = 16;
 
@@ -99,22 +102,22 @@ async fn converse(mut stream: UnixStream, view: &View, commands: &mpsc::Sender<C
     };
     let answer = match request {
         Ok(request) if request.command == Word::Reprocess => {
-            let mut lines = jobs::reprocess(&request, view, commands);
-            let mut at = json!({ "at": null });
-            loop {
-                let value = match timeout(SILENCE, lines.recv()).await {
-                    Ok(None) => return,
-                    Ok(Some(value)) => value,
-                    Err(_) => at.clone(),
-                };
-                // Whoever asked may have gone: then the work ends at its next word.
-                if !said(&mut write, &value).await {
-                    return;
-                }
-                if value.get("at").is_some() {
-                    at = value;
-                }
+            told(jobs::reprocess(&request, view, commands), &mut write).await;
+            return;
+        }
+        Ok(request) if request.command == Word::Import => {
+            let (input, lines) = mpsc::channel(LINES);
+            let answer = jobs::import(&request, view, commands, lines);
+            let handing_on = async {
+                taken(reader, input).await;
+                // What was sent last is still to be answered.
+                std::future::pending::<()>().await;
+            };
+            tokio::select! {
+                () = told(answer, &mut write) => {}
+                () = handing_on => {}
             }
+            return;
         }
         Ok(request) => timeout(PATIENCE, answer(&request, view, commands))
             .await
@@ -122,6 +125,41 @@ async fn converse(mut stream: UnixStream, view: &View, commands: &mpsc::Sender<C
         Err(why) => Err(why),
     };
     said(&mut write, &answer.unwrap_or_else(|error| json!({ "error": error }))).await;
+}
+
+/// Tells what a long work says, to its end or until nobody listens: then the work ends at
+/// its next word.
+async fn told(mut lines: mpsc::Receiver<Value>, write: &mut WriteHalf<'_>) {
+    let mut at = json!({ "at": null });
+    loop {
+        let value = match timeout(SILENCE, lines.recv()).await {
+            Ok(None) => return,
+            Ok(Some(value)) => value,
+            Err(_) => at.clone(),
+        };
+        if !said(write, &value).await {
+            return;
+        }
+        if let Some(time) = value.get("at") {
+            at = json!({ "at": time });
+        }
+    }
+}
+
+/// Hands on the lines behind a request, as far as they are wanted.
+async fn taken(mut reader: BufReader<Take<ReadHalf<'_>>>, input: mpsc::Sender<String>) {
+    loop {
+        let mut line = String::new();
+        reader.get_mut().set_limit(LONGEST_LINE);
+        match reader.read_line(&mut line).await {
+            Ok(count) if count > 0 => {
+                if input.send(line).await.is_err() {
+                    return;
+                }
+            }
+            _ => return,
+        }
+    }
 }
 
 /// Writes a line; whether it went.
@@ -175,6 +213,6 @@ async fn answer(
             let revoked = done.await.map_err(|_| gone())??;
             Ok(json!({ "revoked": revoked }))
         }
-        Word::Reprocess => Err("it is answered in several lines".to_owned()),
+        Word::Reprocess | Word::Import => Err("it is answered in several lines".to_owned()),
     }
 }

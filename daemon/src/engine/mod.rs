@@ -26,7 +26,7 @@ use self::core::Fatal;
 use crate::snapshot::Snapshot;
 use adapters::port::Delivery;
 use history::{NewToken, Progress, Remade};
-use observation::Reading;
+use observation::{Message, Reading};
 use process::Process;
 use std::sync::Arc;
 use timekeeping::Step;
@@ -58,6 +58,15 @@ pub enum Command {
         /// How far, and what it refused.
         progress: Progress,
         /// Whether it is durable.
+        reply: oneshot::Sender<Result<(), String>>,
+    },
+    /// Write messages of an old record, and readings made of it, in a record of their own.
+    Append {
+        /// The messages; their arrival is now.
+        messages: Vec<Message>,
+        /// The readings.
+        readings: Vec<Reading>,
+        /// Whether they are durable.
         reply: oneshot::Sender<Result<(), String>>,
     },
     /// Put readings of a UTC day that were made anew in the place of those that differ.

@@ -10,7 +10,7 @@ use crate::snapshot::{Live, Outlook};
 use history::{Entry, History, Look, ReadError, Selection, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
-use observation::{Diagnosis, Message, Property, Series, Span, Time};
+use observation::{Diagnosis, Message, Property, Series, SourceIndex, Span, Time};
 use processor::{Learned, Options, Output, Processor, Recall, Saved};
 use std::cell::Cell;
 use std::sync::Arc;
@@ -32,7 +32,9 @@ const PART_SIZE: usize = 1 << 14;
 /// The processor's own settings.
 pub fn options(settings: &config::Settings) -> Options {
     let config::ProcessorSettings { grace, event_gap } = settings.processor;
-    Options { grace, event_gap }
+    // The source of old records stands behind those of the settings.
+    let import = u16::try_from(settings.sources.len()).ok().map(SourceIndex);
+    Options { grace, event_gap, import }
 }
 
 /// All series of these settings, by index.
@@ -101,15 +103,19 @@ impl Judge {
                 walked = last.received - ANEW;
             }
             let (near, far) = judge.processor.reach();
-            let from = look.number_at(walked - near.max(far))?;
+            let since = walked - near.max(far);
+            let from = look.number_at(since)?;
             for record in look.records(from) {
                 let Ok(record) = record else { continue };
                 if record.number > at {
                     break;
                 }
-                if let Entry::Batch { messages, readings } = &record.entry {
-                    messages.iter().for_each(&mut *see);
-                    judge.processor.refill(record.number, messages, readings);
+                if let Entry::Batch { messages, readings } = record.entry {
+                    let own = |m: &Message| !is_import(history, m);
+                    messages.iter().filter(|m| own(m)).for_each(&mut *see);
+                    let messages: Vec<Message> =
+                        messages.into_iter().filter(|m| own(m) || is_recent(m, since)).collect();
+                    judge.processor.refill(record.number, &messages, &readings);
                 }
             }
             if look.revised_since(from)? {
@@ -151,6 +157,14 @@ impl Judge {
             match record.entry {
                 Entry::Batch { messages, .. } => {
                     for message in messages {
+                        if is_import(history, &message) {
+                            // Its readings were made when it was brought in.
+                            let since = record.received - Processor::memory();
+                            if is_recent(&message, since) {
+                                self.processor.refill(record.number, &[message], &[]);
+                            }
+                            continue;
+                        }
                         see(&message);
                         self.processor.take(message, record.number, &mut recall, &mut out);
                     }
@@ -173,6 +187,16 @@ impl Judge {
             tracing::warn!("{error}; the state is built without it");
         }
     }
+}
+
+/// Whether a message is of an old record that was brought in.
+fn is_import(history: &History, message: &Message) -> bool {
+    history.names().source(message.source) == Some(crate::commands::run::IMPORT)
+}
+
+/// Whether it tells of anything after an instant.
+fn is_recent(message: &Message, since: Time) -> bool {
+    message.samples.iter().any(|s| s.stated.event_time(message.received) > since)
 }
 
 /// What was learned by comparing stations, if this version understands it.

@@ -298,6 +298,10 @@ impl<P: Process> Turn<P> {
                 drop(reply.send(result));
                 Ok(())
             }
+            Command::Append { messages, readings, reply } => {
+                drop(reply.send(self.append(messages, &readings)?));
+                Ok(())
+            }
             Command::Revise { day, readings, reply } => {
                 drop(reply.send(self.revise(day, &readings)?));
                 Ok(())

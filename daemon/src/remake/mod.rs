@@ -52,7 +52,8 @@ struct Remaker<'a> {
     days: Days,
 }
 
-fn told(error: impl std::fmt::Display) -> String {
+/// An error as it is told.
+pub fn told(error: impl std::fmt::Display) -> String {
     error.to_string()
 }
 
@@ -102,6 +103,32 @@ pub fn remake(
     Ok(Some(from))
 }
 
+/// A processor that has seen nothing, over a history that nobody else sees. Sources have
+/// the numbers of the service's, that of old records behind them; the number given stands
+/// for sources that are no more.
+///
+/// # Errors
+/// When there is no room for it.
+pub fn fresh(
+    settings: &config::Settings,
+) -> Result<(Core<Judge>, Arc<Property>, SourceIndex), String> {
+    let property = Arc::new(settings.property.clone());
+    let options = restart::options(settings);
+    let mut history = History::temporary().map_err(told)?;
+    let series = restart::series(settings);
+    let mut sources: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
+    sources.push(crate::commands::run::IMPORT.to_owned());
+    let other = SourceIndex(u16::try_from(sources.len()).unwrap_or(u16::MAX));
+    sources.push("gone".to_owned());
+    history.register(Time(0), &property, &series, &sources).map_err(told)?;
+    let judge = Judge::new(&property, options);
+    let rebuild = {
+        let property = Arc::clone(&property);
+        Box::new(move |history: &History| Judge::restored(&property, options, history, &mut |_| {}))
+    };
+    Ok((Core::standing(judge, history, rebuild), property, other))
+}
+
 impl<'a> Remaker<'a> {
     fn new(
         look: Look<'a>,
@@ -109,24 +136,7 @@ impl<'a> Remaker<'a> {
         from: Time,
         to: Time,
     ) -> Result<Self, String> {
-        let property = Arc::new(settings.property.clone());
-        let options = restart::options(settings);
-        let mut history = History::temporary().map_err(told)?;
-        let series = restart::series(settings);
-        let mut sources: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
-        sources.push(crate::commands::run::IMPORT.to_owned());
-        // Whatever came through a source that is no more.
-        let other = SourceIndex(u16::try_from(sources.len()).unwrap_or(u16::MAX));
-        sources.push("gone".to_owned());
-        history.register(Time(0), &property, &series, &sources).map_err(told)?;
-        let judge = Judge::new(&property, options);
-        let rebuild = {
-            let property = Arc::clone(&property);
-            Box::new(move |history: &History| {
-                Judge::restored(&property, options, history, &mut |_| {})
-            })
-        };
-        let core = Core::standing(judge, history, rebuild);
+        let (core, property, other) = fresh(settings)?;
         Ok(Self { look, property, core, other, from, to, days: Days::new() })
     }
 

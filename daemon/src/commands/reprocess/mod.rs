@@ -45,7 +45,7 @@ pub fn execute(arguments: &Reprocess) -> Result<(), Failure> {
         fingerprint: Some(settings.fingerprint),
         ..Request::of(Word::Reprocess)
     };
-    let answer = control::ask_long(&settings, &request, &mut |told| {
+    let answer = control::ask_long(&settings, &request, None, &mut |told| {
         let at = told.get("at").and_then(Value::as_str).and_then(|t| Time::parse(t).ok());
         at.into_iter().for_each(show);
     });
@@ -77,16 +77,15 @@ fn tell(done: &Value) {
     println!("{} readings made anew on {} days{from}", count("readings"), count("days"));
 }
 
-/// Without a service: the store itself.
-fn alone(
-    settings: &Settings,
-    range: (Option<Time>, Option<Time>),
-    show: &dyn Fn(Time),
-) -> Result<Value, Failure> {
+/// The history itself, where no service answers, its names numbered.
+///
+/// # Errors
+/// Somebody else has it, or it cannot be read or written.
+pub fn open(settings: &Settings) -> Result<History, Failure> {
     let now = SystemClock::new().now();
     let failed = |e: &dyn std::fmt::Display| Failure::failed(e.to_string());
-    let (mut history, opened) = match History::open(&settings.history.directory, &Options::at(now))
-    {
+    let opened = History::open(&settings.history.directory, &Options::at(now));
+    let (mut history, opened) = match opened {
         Ok(open) => open,
         Err(error @ OpenError::Locked { .. }) => {
             return Err(Failure::failed(format!(
@@ -102,6 +101,17 @@ fn alone(
     let mut sources: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
     sources.push(IMPORT.to_owned());
     history.register(now, &settings.property, &series, &sources).map_err(|e| failed(&e))?;
+    Ok(history)
+}
+
+/// Without a service: the store itself.
+fn alone(
+    settings: &Settings,
+    range: (Option<Time>, Option<Time>),
+    show: &dyn Fn(Time),
+) -> Result<Value, Failure> {
+    let failed = |e: &dyn std::fmt::Display| Failure::failed(e.to_string());
+    let mut history = open(settings)?;
     let reader = history.reader().map_err(|e| failed(&e))?;
     let (mut sum, mut days) = (Remade::default(), 0);
     let mut shown = Time(0);

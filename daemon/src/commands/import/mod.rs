@@ -1,0 +1,169 @@
+//! `isobarn import`: an old record into the history at its own times, by the running
+//! service or without one.
+
+mod csv;
+
+use super::Failure;
+use super::reprocess::open;
+use crate::arguments::Import;
+use crate::clock::{Clock as _, SystemClock};
+use crate::control::{self, Answer, Lines, Request, Word};
+use crate::lines::input::LONGEST_LINE;
+use crate::wiring;
+use config::Settings;
+use csv::Mapping;
+use history::Batch;
+use jiff::tz::TimeZone;
+use observation::{Span, Time};
+use serde_json::Value;
+use std::fs::File;
+use std::io::{BufRead, BufReader, IsTerminal as _, Read as _, Write as _};
+use std::path::Path;
+
+/// Brings in a record.
+///
+/// # Errors
+/// Status 2 for arguments that make no sense, 78 for refused settings, 1 where neither a
+/// service nor the history can be reached, or something cannot be read or written.
+pub fn execute(arguments: &Import) -> Result<(), Failure> {
+    let settings =
+        config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
+            .map_err(|faults| wiring::refused(&faults))?;
+    let mut lines = Some(lines(arguments, &settings)?);
+    let shown = std::io::stderr().is_terminal();
+    let show = |at: Option<&str>| {
+        if let Some(at) = at.filter(|_| shown) {
+            // Only for whoever looks on.
+            let _ = write!(std::io::stderr(), "\rsamples of {at}  ");
+        }
+    };
+    let request = Request { fingerprint: Some(settings.fingerprint), ..Request::of(Word::Import) };
+    let answer = control::ask_long(&settings, &request, Some(&mut || lines.take()), &mut |told| {
+        show(told.get("at").and_then(Value::as_str));
+        if let Some(refused) = told.get("refused").and_then(Value::as_str) {
+            eprintln!("isobarn: {refused}");
+        }
+    });
+    let done = match answer {
+        Answer::Given(answer) => Ok(answer),
+        Answer::Refused(why) => Err(Failure::failed(why)),
+        Answer::Nobody => match lines.take() {
+            Some(lines) => alone(&settings, lines, &show),
+            None => Err(Failure::failed("the service ended before it began")),
+        },
+    };
+    if shown {
+        let _ = writeln!(std::io::stderr());
+    }
+    let done = done?;
+    let count = |key: &str| done.get(key).and_then(Value::as_u64).unwrap_or(0);
+    println!(
+        "{} samples brought in, {} held already, {} of which another value is held, {} lines refused; {} readings made",
+        count("samples"),
+        count("repeats"),
+        count("conflicts"),
+        count("refused"),
+        count("readings")
+    );
+    Ok(())
+}
+
+/// The input as sample lines. A row that is not understood goes on as it is, and is
+/// refused with the others.
+fn lines(arguments: &Import, settings: &Settings) -> Result<Lines, Failure> {
+    let failed =
+        |e: &dyn std::fmt::Display| Failure::failed(format!("{}: {e}", arguments.input.display()));
+    let mut input: Box<dyn BufRead + Send> = if arguments.input == Path::new("-") {
+        Box::new(BufReader::new(std::io::stdin()))
+    } else {
+        Box::new(BufReader::new(File::open(&arguments.input).map_err(|e| failed(&e))?))
+    };
+    let Some(station) = &arguments.station else {
+        return Ok(Box::new(std::iter::from_fn(move || row(&mut input))));
+    };
+    let index = settings
+        .property
+        .station(station)
+        .ok_or_else(|| Failure::usage(format!("the settings have no station `{station}`")))?;
+    let property = &settings.property;
+    let own = property.stations.get(usize::from(index.0)).and_then(|s| s.time_zone.clone());
+    let name = own.unwrap_or_else(|| property.time_zone.clone());
+    let zone = TimeZone::get(&name).map_err(|e| Failure::failed(e.to_string()))?;
+    let heading = row(&mut input).ok_or_else(|| failed(&"it is empty"))?;
+    let parts = (arguments.separator, zone);
+    let mapping = Mapping::of(&heading, station, parts, &arguments.time, &arguments.map)
+        .map_err(|e| failed(&e))?;
+    let rows = std::iter::from_fn(move || row(&mut input)).filter(|row| !row.is_empty());
+    Ok(Box::new(rows.flat_map(move |row| match mapping.lines(&row) {
+        Ok(lines) => lines,
+        Err(why) => {
+            eprintln!("isobarn: {why}");
+            vec![row]
+        }
+    })))
+}
+
+/// The next row, without its end; one that is too long is cut, and so refused.
+fn row(input: &mut Box<dyn BufRead + Send>) -> Option<String> {
+    let mut bytes = Vec::new();
+    let longest = LONGEST_LINE as u64;
+    match input.by_ref().take(longest).read_until(b'\n', &mut bytes) {
+        Ok(count) if count > 0 => {
+            Some(String::from_utf8_lossy(&bytes).trim_end_matches(['\r', '\n']).to_owned())
+        }
+        Ok(_) => None,
+        Err(error) => {
+            eprintln!("isobarn: the input ends early: {error}");
+            None
+        }
+    }
+}
+
+/// Without a service: the store itself.
+fn alone(
+    settings: &Settings,
+    mut lines: Lines,
+    show: &dyn Fn(Option<&str>),
+) -> Result<Value, Failure> {
+    let failed = |e: &dyn std::fmt::Display| Failure::failed(e.to_string());
+    let mut history = open(settings)?;
+    let reader = history.reader().map_err(|e| failed(&e))?;
+    let now = SystemClock::new().now();
+    let mut shown = Time(0);
+    let done = control::bring_in(
+        &reader,
+        settings,
+        now,
+        &mut || lines.next(),
+        &mut |at, refused| {
+            if let Some(refused) = refused {
+                eprintln!("isobarn: {refused}");
+            }
+            if let Some(at) = at.filter(|&at| at - shown >= Span::hours(1)) {
+                shown = at;
+                show(Some(&at.to_string()));
+            }
+            Ok(())
+        },
+        &mut |mut messages, readings| {
+            let last = history.last();
+            let received = last.map_or(now, |l| l.received.max(now));
+            for message in &mut messages {
+                message.received = received;
+            }
+            let batch = Batch {
+                received,
+                walked: last.map_or(received, |l| l.walked),
+                messages: &messages,
+                readings: &readings,
+                set_aside: &[],
+                state: &[],
+            };
+            history.commit(&batch).map(|_| ()).map_err(|e| e.to_string())
+        },
+    )
+    .map_err(Failure::failed)?;
+    drop(reader);
+    history.close().map_err(|e| failed(&e))?;
+    Ok(done)
+}

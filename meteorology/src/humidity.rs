@@ -4,7 +4,6 @@
 //! Vol. I, ch. 4), and a dew point is never above the temperature. Temperatures in Cel,
 //! humidity in %, pressures in hPa.
 
-use crate::elementary;
 use crate::saturation::{self, Method, Phase, ZERO_CELSIUS, unchecked};
 use crate::validity::{OutOfRange, Valid, finite, within};
 
@@ -49,7 +48,7 @@ pub fn dew_point(method: Method, temperature: f64, humidity: f64) -> Valid {
     {
         // The logarithm of the vapour pressure needs no exponential before it; inside
         // the ends of all ranges nothing else needs to be looked at.
-        let x = elementary::ln(humidity / 100.0) + b * temperature / (c + temperature);
+        let x = (humidity / 100.0).ln() + b * temperature / (c + temperature);
         let dew_point = c * x / (b - x);
         let humid = humidity > 0.0 && humidity <= 100.0;
         if temperature <= high && humid && dew_point > low && dew_point < high {
@@ -90,7 +89,7 @@ pub fn humidity_from_dew_point(method: Method, temperature: f64, dew_point: f64)
     {
         // One exponential for the ratio of two.
         let x = b * dew_point / (c + dew_point) - b * temperature / (c + temperature);
-        return Ok((100.0 * elementary::exp(x)).min(100.0));
+        return Ok((100.0 * x.exp()).min(100.0));
     }
     let saturated = saturation::pressure(method, Phase::Water, temperature)?;
     Ok((100.0 * saturation::pressure(method, Phase::Water, dew_point)? / saturated).min(100.0))
@@ -166,9 +165,9 @@ pub fn wet_bulb(method: Method, temperature: f64, humidity: f64, pressure: f64) 
     }
 }
 
-/// Steps of Newton's method after which a wet bulb stands to 1e-9 Cel wherever in its
-/// range a formula of Magnus's form starts: eight from 60 Cel in dry air, the farthest.
-const STEPS: usize = 8;
+/// More steps of Newton's method than any wet bulb takes: eight from 60 Cel in dry air,
+/// the farthest, with a formula of Magnus's form.
+const STEPS: usize = 10;
 
 /// The psychrometer equation of some air.
 #[derive(Clone, Copy)]
@@ -190,20 +189,24 @@ impl Psychrometer {
             - self.vapour
     }
 
-    /// From the temperature down: the steps never pass the solution, so their number is
-    /// the only bound needed, and many values go abreast.
+    /// From the temperature down: the steps never pass the solution, so that they need no
+    /// bounds.
     #[inline]
     fn descended(&self, (a, b, c): (f64, f64, f64)) -> f64 {
         let mut wet = self.temperature;
         for _ in 0..STEPS {
             let below = 1.0 / (c + wet);
-            let saturated = a * elementary::exp(b * wet * below);
+            let saturated = a * (b * wet * below).exp();
             // The derivative of the coefficient is 6.53e-4 times 0.000944.
             let slope = self.factor * saturated * b * c * below * below
                 + self.pressure
                     * (psychrometer_coefficient(Phase::Water, wet)
                         - 6.53e-4 * 0.000_944 * (self.temperature - wet));
-            wet -= self.excess(wet, saturated) / slope;
+            let step = self.excess(wet, saturated) / slope;
+            wet -= step;
+            if step.abs() < 1e-9 {
+                break;
+            }
         }
         wet
     }

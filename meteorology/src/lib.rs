@@ -4,8 +4,8 @@
 //! range there is no number but a reason ([`validity::OutOfRange`]). [`registry`] lists
 //! the formulas for people.
 
+mod angles;
 pub mod comfort;
-mod elementary;
 pub mod evapotranspiration;
 pub mod growing;
 pub mod humidity;

@@ -3,7 +3,6 @@
 //! The rule: a method is used as printed and only inside its own range. The methods
 //! differ by up to 0.3 % at 20 Cel, so every result names its method.
 
-use crate::elementary;
 use crate::validity::{OutOfRange, Valid, within};
 
 /// 0 Cel in kelvins (definition of the degree Celsius).
@@ -131,7 +130,7 @@ pub fn pressure(method: Method, phase: Phase, celsius: f64) -> Valid {
 #[inline]
 pub(crate) fn unchecked(method: Method, phase: Phase, celsius: f64) -> f64 {
     if let Some((a, b, c)) = method.magnus(phase) {
-        return a * elementary::exp(b * celsius / (c + celsius));
+        return a * (b * celsius / (c + celsius)).exp();
     }
     let t = celsius + ZERO_CELSIUS;
     match (method, phase) {
@@ -211,7 +210,7 @@ fn sublimation(t: f64) -> f64 {
 pub fn temperature(method: Method, phase: Phase, hpa: f64) -> Valid {
     let (low, high) = method.range(phase).ok_or(NO_ICE)?;
     if let Some((a, b, c)) = method.magnus(phase) {
-        let x = elementary::ln(hpa / a);
+        let x = (hpa / a).ln();
         let celsius = c * x / (b - x);
         // Strictly inside its ends nothing else needs to be looked at.
         if celsius > low && celsius < high && hpa > 0.0 && hpa < 1e5 {
@@ -223,7 +222,7 @@ pub fn temperature(method: Method, phase: Phase, hpa: f64) -> Valid {
     let (least, most) = (unchecked(method, phase, low), unchecked(method, phase, high));
     within(name, hpa, least * (1.0 - 1e-12), most * (1.0 + 1e-12), "hPa")?;
     if let Some((a, b, c)) = method.magnus(phase) {
-        let x = elementary::ln(hpa / a);
+        let x = (hpa / a).ln();
         return Ok(c * x / (b - x));
     }
     // Newton on the logarithm, which is nearly straight in 1/T; starts at Magnus.

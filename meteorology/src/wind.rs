@@ -6,7 +6,7 @@
 //! [`observation::signal::direction`], gusts in [`observation::signal::cup`]. Speeds in
 //! m/s.
 
-use crate::elementary;
+use crate::angles;
 use crate::validity::{OutOfRange, Valid, within};
 use observation::signal::direction;
 use serde::{Deserialize, Serialize};
@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 /// Directions in deg.
 #[inline]
 pub fn components(speed: f64, direction: f64) -> (f64, f64) {
-    let (sine, cosine) = elementary::sine_cosine(direction);
+    let (sine, cosine) = angles::sine_cosine(direction);
     (-speed * sine, -speed * cosine)
 }
 
@@ -25,7 +25,7 @@ pub fn components(speed: f64, direction: f64) -> (f64, f64) {
 pub fn direction_of(east: f64, north: f64) -> Option<f64> {
     // The sum of two zeros has no direction; an infinite wind has none either.
     let size = east.abs() + north.abs();
-    if size > 0.0 && size.is_finite() { Some(elementary::angle(-north, -east)) } else { None }
+    if size > 0.0 && size.is_finite() { Some(angles::angle(-north, -east)) } else { None }
 }
 
 /// A named convention for calm.

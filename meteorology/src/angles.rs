@@ -1,5 +1,4 @@
-//! Exponential, logarithm, sine and angle from additions, multiplications and divisions
-//! alone, for the formulas that are computed often.
+//! Sine, cosine and angle in degrees from additions, multiplications and divisions alone.
 //!
 //! The rule: no call, no table and no branch, so that a loop over many values computes
 //! several of them at a time, and so that every machine gives the same bits. Each is a
@@ -7,65 +6,10 @@
 //! rounding of a double; good to some units in the last place. Outside the range that
 //! each states it gives a wrong number without a word: callers check their inputs.
 
-use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, FRAC_PI_8, LOG2_E};
+use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, FRAC_PI_8};
 
 /// Added to a double below 2^51 it leaves the nearest whole number in the lowest bits.
 const WHOLE: f64 = 6_755_399_441_055_744.0;
-
-/// The logarithm of 2 in two parts: 27 bits, whose product with a whole number up to
-/// 2^26 is exact, and the rest.
-const LN_2_HIGH: f64 = f64::from_bits(std::f64::consts::LN_2.to_bits() >> 26 << 26);
-const LN_2_LOW: f64 = (std::f64::consts::LN_2 - LN_2_HIGH) + 2.319_046_813_846_3e-17;
-
-/// `e^x`, x from -700 to 700.
-#[inline]
-pub(crate) fn exp(x: f64) -> f64 {
-    let shifted = x * LOG2_E + WHOLE;
-    let power = shifted - WHOLE;
-    let r = (x - power * LN_2_HIGH) - power * LN_2_LOW;
-    // Of r, at most 0.347, the 13th power over 13! is 2e-16 of the sum.
-    let s = r * r;
-    let even = 1.0 / 24.0
-        + s * (1.0 / 720.0
-            + s * (1.0 / 40_320.0 + s * (1.0 / 3_628_800.0 + s * (1.0 / 479_001_600.0))));
-    let odd = 1.0 / 6.0
-        + s * (1.0 / 120.0
-            + s * (1.0 / 5_040.0 + s * (1.0 / 362_880.0 + s * (1.0 / 39_916_800.0))));
-    let sum = 1.0 + (r + (0.5 * s + s * (r * odd + s * even)));
-    sum * f64::from_bits((shifted.to_bits() << 52).wrapping_add(1.0_f64.to_bits()))
-}
-
-/// The natural logarithm of a normal number above zero.
-#[inline]
-pub(crate) fn ln(x: f64) -> f64 {
-    const ONE: u64 = 1.0_f64.to_bits();
-    const ROOT: u64 = std::f64::consts::FRAC_1_SQRT_2.to_bits();
-    // 2^52, in whose lowest bits whole numbers stand.
-    const UNIT: u64 = 4_503_599_627_370_496.0_f64.to_bits();
-    // x = m 2^power, m from the root of one half to the root of two.
-    let biased = x.to_bits().wrapping_add(ONE - ROOT) >> 52;
-    let m = f64::from_bits(x.to_bits().wrapping_sub(biased << 52).wrapping_add(ONE));
-    let power = f64::from_bits(UNIT | biased) - (4_503_599_627_370_496.0 + 1_023.0);
-    // ln m = 2 (t + t^3 / 3 + t^5 / 5 ...); t is at most 0.172, its 21st power over 21 is
-    // 2e-17 of it.
-    let above = m - 1.0;
-    let t = above / (m + 1.0);
-    let s = t * t;
-    let s2 = s * s;
-    let first =
-        1.0 / 3.0 + s2 * (1.0 / 7.0 + s2 * (1.0 / 11.0 + s2 * (1.0 / 15.0 + s2 * (1.0 / 19.0))));
-    let second = 1.0 / 5.0 + s2 * (1.0 / 9.0 + s2 * (1.0 / 13.0 + s2 * (1.0 / 17.0)));
-    let rest = s * (first + s * second);
-    // 2 t = m - 1 - t (m - 1), which keeps the digits of m - 1.
-    power * LN_2_HIGH + (above - t * (above - 2.0 * rest) + power * LN_2_LOW)
-}
-
-/// A base above zero to a power, as [`exp`] of the product with [`ln`]: good to the last
-/// places while that product is small.
-#[inline]
-pub(crate) fn power(base: f64, exponent: f64) -> f64 {
-    exp(exponent * ln(base))
-}
 
 /// Sine and cosine of an angle in deg, -1e6 to 1e6; exact at whole multiples of 90.
 #[inline]
@@ -144,25 +88,9 @@ mod tests {
         (0..=100_000).map(move |n| low + (high - low) * f64::from(n) / 1e5)
     }
 
-    fn apart(ours: f64, theirs: f64) -> f64 {
-        ((ours - theirs) / theirs).abs()
-    }
-
     /// Against the standard library's, which the machine's C library or compiler gives.
     #[test]
     fn they_agree_with_the_standard_library() {
-        for x in range(-700.0, 700.0) {
-            assert!(apart(exp(x), x.exp()) < 4e-16, "exp {x}");
-        }
-        for x in range(-40.0, 40.0) {
-            let y = x.exp();
-            assert!(apart(exp(x), y) < 4e-16, "exp {x}");
-            assert!(apart(ln(y), y.ln()) < 4e-16 || x == 0.0, "ln {y}");
-            assert!(apart(power(y, 0.16), y.powf(0.16)) < 1e-15, "{y}^0.16");
-        }
-        for x in range(0.999, 1.001).filter(|&x| x != 1.0) {
-            assert!(apart(ln(x), x.ln()) < 4e-16, "ln {x}");
-        }
         for x in range(-720.0, 720.0) {
             let ((sine, cosine), (s, c)) = (sine_cosine(x), x.to_radians().sin_cos());
             assert!((sine - s).abs() < 2e-15 && (cosine - c).abs() < 2e-15, "{x}");
@@ -178,8 +106,6 @@ mod tests {
     /// What people enter comes out as they expect it.
     #[test]
     fn whole_numbers_stay_whole() {
-        assert_eq!((exp(0.0).to_bits(), ln(1.0)), (1.0_f64.to_bits(), 0.0));
-        assert_eq!((ln(2.0), exp(1.0)), (std::f64::consts::LN_2, std::f64::consts::E));
         assert_eq!(sine_cosine(90.0), (1.0, 0.0));
         assert_eq!(sine_cosine(180.0), (0.0, -1.0));
         assert_eq!(sine_cosine(-90.0), (-1.0, 0.0));

@@ -177,6 +177,9 @@ impl Total {
         }
         let minutes = self.missing.0 / 60_000;
         let missing = match minutes {
+            // Weeks in hours say little to people.
+            m if m >= 48 * 60 && m % 1_440 < 60 => format!("{} d", m / 1_440),
+            m if m >= 48 * 60 => format!("{} d {} h", m / 1_440, m % 1_440 / 60),
             m if m >= 60 && m % 60 == 0 => format!("{} h", m / 60),
             m if m >= 60 => format!("{} h {} min", m / 60, m % 60),
             m => format!("{m} min"),
@@ -215,6 +218,10 @@ mod tests {
         let mut none = Total::default();
         none.add(None, Span::minutes(90));
         assert_eq!(none.text(), "not measured, 1 h 30 min missing");
+        let mut long = none;
+        long.add(None, Span::days(27) + Span::hours(15));
+        long.add(Some(0.2), Span::hours(1));
+        assert_eq!(long.text(), "at least 0.2 mm, 27 d 16 h missing");
     }
 
     #[test]

@@ -11,6 +11,7 @@
 
 mod backups;
 mod broker;
+mod browsing;
 mod check;
 mod databases;
 mod demo;

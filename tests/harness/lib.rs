@@ -4,6 +4,7 @@
 #![allow(clippy::missing_panics_doc, clippy::expect_used, clippy::unwrap_used)]
 
 pub mod backlog;
+pub mod browser;
 pub mod peers;
 pub mod program;
 pub mod push;

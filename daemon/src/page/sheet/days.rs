@@ -152,7 +152,15 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
         format!("{}{at}", figure(row, found.map(|e| e.steps)))
     };
     let pressure = of(rows, &[Q::AirPressureAtMeanSeaLevel, Q::SurfaceAirPressure], DayKind::Civil);
-    let rain = of(rows, &[Q::PrecipitationDepth], DayKind::Rain);
+    // A rain day that has not begun is not the civil day in its place.
+    let rain_kind = if source.property.days.start(DayKind::Rain)
+        == source.property.days.start(DayKind::Civil)
+    {
+        DayKind::Civil
+    } else {
+        DayKind::Rain
+    };
+    let rain = of(rows, &[Q::PrecipitationDepth], rain_kind).filter(|r| r.kind() == rain_kind);
     let gust = of(rows, &[Q::WindSpeedOfGust], DayKind::Civil);
     let over =
         gust.and_then(Row::over).map(|o| format!(" {} {}", texts.over, super::local::long(o)));

@@ -147,7 +147,7 @@ impl Source<'_> {
     pub fn axis(&self) -> Axis {
         let Gathered { from, to, .. } = *self.gathered;
         let length = to - from;
-        let mut ticks = Vec::new();
+        let mut ticks: Vec<(f64, String, bool)> = Vec::new();
         if length <= Span::hours(49) {
             let every = if length <= Span::hours(25) { 3 } else { 6 };
             let mut at = Time(from.0.div_euclid(3_600_000) * 3_600_000);
@@ -155,6 +155,10 @@ impl Source<'_> {
                 if at >= from && self.local.hour(at) % every == 0 {
                     let midnight = self.local.is_midnight(at);
                     let label = if midnight { self.local.day(at) } else { self.local.clock(at) };
+                    // At the edge a date is set to its left and needs the room of a label.
+                    if midnight && self.share(at) > 0.93 && every == 3 {
+                        ticks.pop();
+                    }
                     ticks.push((self.share(at), label, midnight));
                 }
                 at = at + Span::hours(1);
@@ -293,8 +297,10 @@ impl Source<'_> {
     fn warmth(&self) -> Option<Pane> {
         let air = self.gathered.trace(Role::Temperature)?;
         // The dew point of another station says nothing of this one's air.
-        let dew =
-            self.gathered.trace(Role::DewPoint).filter(|d| d.series.station == air.series.station);
+        let dew = self
+            .gathered
+            .trace(Role::DewPoint)
+            .filter(|d| d.series.station == air.series.station && d.columns.reach().is_some());
         let quantity = air.series.quantity;
         let reach = [Some(air), dew].into_iter().flatten().filter_map(|t| t.columns.reach());
         let low = reach.clone().map(|r| r.0).min()?;

@@ -13,7 +13,7 @@ use observation::days::{DayKind, Division};
 use observation::signal::direction;
 
 /// Fewest days that isopleths are drawn of.
-const DAYS: usize = 3;
+const DAYS: usize = 5;
 /// Windows of a rose in an hour.
 const IN_AN_HOUR: f64 = 6.0;
 

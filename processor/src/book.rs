@@ -3,6 +3,7 @@
 
 use crate::compare::{Overlay, Told};
 use crate::recall::Recall;
+use crate::sheet::Sheet;
 use observation::{Flag, Reading, Reasons, SeriesIndex, Span, Time};
 use std::collections::VecDeque;
 
@@ -48,6 +49,8 @@ pub(crate) struct Book {
     told: Vec<Told>,
     /// By series: whether it is compared.
     compared: Vec<bool>,
+    /// What stands in the span that is evaluated again.
+    sheet: Option<Sheet>,
 }
 
 impl Book {
@@ -57,7 +60,46 @@ impl Book {
             overlay: Overlay::default(),
             told: Vec::new(),
             compared: vec![false; series],
+            sheet: None,
         }
+    }
+
+    /// Reads what stands of some series in `[from, to]`, as far as it lies before what
+    /// the pages remember, so that not each instant is asked for by itself. It is kept
+    /// until [`Self::close_sheet`].
+    pub(crate) fn open_sheet(
+        &mut self,
+        series: &[SeriesIndex],
+        from: Time,
+        to: Time,
+        recall: &mut dyn Recall,
+        out: &[Reading],
+    ) {
+        let beyond = |s: &SeriesIndex| {
+            self.pages.get(s.0 as usize).is_some_and(|p| p.floor.is_some_and(|f| from <= f))
+        };
+        let series: Vec<SeriesIndex> = series.iter().copied().filter(beyond).collect();
+        self.sheet = (!series.is_empty()).then(|| Sheet::read(series, from, to, recall, out));
+    }
+
+    /// Forgets what was read by [`Self::open_sheet`].
+    pub(crate) fn close_sheet(&mut self) {
+        self.sheet = None;
+    }
+
+    /// What stands at an instant before what the page remembers.
+    fn older(
+        &self,
+        series: SeriesIndex,
+        time: Time,
+        recall: &mut dyn Recall,
+        out: &[Reading],
+    ) -> Option<Published> {
+        let reading = match &self.sheet {
+            Some(sheet) if sheet.covers(series, time) => sheet.at(series, time),
+            _ => newest_revision(series, time, recall, out),
+        };
+        reading.as_ref().map(Published::of)
     }
 
     /// Says of a series that it is compared.
@@ -103,15 +145,15 @@ impl Book {
             self.told.push(Told { series, time, value, flag, reasons });
         }
         let draft = self.overlay.apply(draft);
-        let Some(page) = self.pages.get_mut(draft.series.0 as usize) else { return };
+        let Some(page) = self.pages.get(draft.series.0 as usize) else { return };
         let beyond = page.floor.is_some_and(|floor| draft.time <= floor);
         let known = match page.lines.back() {
             _ if beyond && unique => None,
-            _ if beyond => older(draft.series, draft.time, recall, out),
+            _ if beyond => self.older(draft.series, draft.time, recall, out),
             Some(last) if last.time >= draft.time => page.find(draft.time).copied(),
             _ => None,
         };
-        out.extend(page.take(draft, known));
+        out.extend(self.take(draft, known));
     }
 
     /// Publishes a draft over what is known to stand at its time; gives the reading if
@@ -123,9 +165,16 @@ impl Book {
         out: &mut Vec<Reading>,
     ) -> Option<Reading> {
         let draft = self.overlay.apply(draft);
-        let page = self.pages.get_mut(draft.series.0 as usize)?;
-        let made = page.take(draft, known.map(Published::of));
+        let made = self.take(draft, known.map(Published::of));
         out.extend(made);
+        made
+    }
+
+    fn take(&mut self, draft: Draft, known: Option<Published>) -> Option<Reading> {
+        let made = self.pages.get_mut(draft.series.0 as usize)?.take(draft, known);
+        if let (Some(sheet), Some(reading)) = (&mut self.sheet, made) {
+            sheet.put(reading);
+        }
         made
     }
 
@@ -139,7 +188,8 @@ impl Book {
     ) -> Option<Draft> {
         let page = self.pages.get(series.0 as usize)?;
         let beyond = page.floor.is_some_and(|floor| time <= floor);
-        let line = if beyond { older(series, time, recall, out)? } else { *page.find(time)? };
+        let line =
+            if beyond { self.older(series, time, recall, out)? } else { *page.find(time)? };
         let Published { value, flag, reasons, made_by, .. } = line;
         Some(Draft { series, time, value, flag, reasons, made_by })
     }
@@ -201,15 +251,14 @@ impl Book {
 }
 
 /// The newest revision in the log or in the record being made.
-fn older(
+fn newest_revision(
     series: SeriesIndex,
     time: Time,
     recall: &mut dyn Recall,
     out: &[Reading],
-) -> Option<Published> {
+) -> Option<Reading> {
     let here = |r: &&Reading| r.series == series && r.time == time;
-    let reading = out.iter().rev().find(here).copied().or_else(|| recall.reading(series, time))?;
-    Some(Published::of(&reading))
+    out.iter().rev().find(here).copied().or_else(|| recall.reading(series, time))
 }
 
 impl Published {

@@ -18,7 +18,7 @@ use crate::tally::Tally;
 use crate::track::Point;
 use crate::walk::ONE;
 use crate::windows::Samples;
-use observation::{ChannelIndex, Span, Time};
+use observation::{ChannelIndex, SeriesIndex, Span, Time};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The longest run of minutes evaluated from one look into the log.
@@ -151,6 +151,7 @@ impl Processor {
         let (mut points, mut supply) = (Vec::new(), Vec::new());
         if !kept {
             let from = first - period - CONTEXT;
+            self.open_sheet(place, first, last, recall, out);
             points = self.look_back(channel, from, last, recall, out);
             if let Some(index) = self.supply_of(place).and_then(|s| u32::try_from(s).ok()) {
                 supply = self.look_back(ChannelIndex(index), from - SUPPLY, last, recall, out);
@@ -191,6 +192,25 @@ impl Processor {
             }
             self.replace(place, minute, kept, drafts, recall, out);
         }
+        self.book.close_sheet();
+    }
+
+    /// Reads what stands of all that evaluations of an instrument ask for.
+    fn open_sheet(
+        &mut self,
+        place: usize,
+        first: Time,
+        last: Time,
+        recall: &mut dyn Recall,
+        out: &Output,
+    ) {
+        let Some(part) = self.plan.parts.get(place) else { return };
+        let cups = match part.work {
+            Work::Direction { .. } => self.cups(part.station).collect(),
+            _ => Vec::new(),
+        };
+        let series: Vec<SeriesIndex> = part.series().chain(cups).collect();
+        self.book.open_sheet(&series, first, last, recall, &out.readings);
     }
 
     pub(crate) fn look_back(

@@ -32,6 +32,7 @@ mod recall;
 mod redelivery;
 mod restart;
 mod runs;
+mod sheet;
 mod state;
 pub mod summaries;
 mod take;

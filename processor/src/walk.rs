@@ -12,7 +12,7 @@ use crate::recall::Recall;
 use crate::windows::{Asked, Samples, evaluate, leave};
 use observation::property::Instrument;
 use observation::time::MINUTE;
-use observation::{Span, StationIndex, Time};
+use observation::{SeriesIndex, Span, StationIndex, Time};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// The step of walking.
@@ -155,14 +155,19 @@ impl Processor {
 
     /// Whether the station's own cup reads calm at a minute.
     fn calm(&self, station: usize, minute: Time, recall: &mut dyn Recall, out: &Output) -> bool {
-        self.plan.by_station.get(station).is_some_and(|list| {
-            list.iter().any(|&p| match self.plan.parts.get(p).map(|p| &p.work) {
-                Some(Work::Wind { long, .. }) => self
-                    .book
-                    .stands(*long, minute, recall, &out.readings)
-                    .is_some_and(|standing| standing.value == Some(0)),
-                _ => false,
-            })
+        self.cups(station).any(|mean| {
+            self.book
+                .stands(mean, minute, recall, &out.readings)
+                .is_some_and(|standing| standing.value == Some(0))
+        })
+    }
+
+    /// The means of the wind by which a station's vane is asked whether it is calm.
+    pub(crate) fn cups(&self, station: usize) -> impl Iterator<Item = SeriesIndex> + '_ {
+        let places = self.plan.by_station.get(station).into_iter().flatten();
+        places.filter_map(|&p| match self.plan.parts.get(p).map(|part| &part.work) {
+            Some(Work::Wind { long, .. }) => Some(*long),
+            _ => None,
         })
     }
 

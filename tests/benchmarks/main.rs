@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|forward|http|mqtt|inlet|catch-up|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|forward|http|mqtt|inlet|catch-up|backlog|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -18,6 +18,7 @@
     reason = "a benchmark may stop where a service may not"
 )]
 
+mod backlog;
 mod catch_up;
 mod derivation;
 mod formulas;
@@ -45,7 +46,8 @@ fn main() {
         return;
     }
     let wanted = |name: &str| {
-        arguments.iter().any(|a| a == name) || (arguments.is_empty() && name != "idle")
+        arguments.iter().any(|a| a == name)
+            || (arguments.is_empty() && !matches!(name, "idle" | "backlog"))
     };
     if wanted("formulas") {
         formulas::compare();
@@ -72,6 +74,9 @@ fn main() {
     }
     if wanted("history") {
         history_size::measure();
+    }
+    if wanted("backlog") {
+        backlog::send();
     }
     if wanted("idle") {
         idle::watch();

@@ -59,6 +59,10 @@ impl Processor {
         let full = track.is_full();
         let feeds = line.instruments.len();
         let station = usize::from(message.station.0);
+        let (local, periodic) = (line.local, line.periodic.is_some());
+        if periodic && !point.left_out() {
+            self.count_arrival(station, local, point.time);
+        }
         self.beat(station, &point, recall, out);
         let unique = matches!(sample.stated, Stated::At(t) if t >= FIRST_BELIEVABLE);
         for nth in 0..feeds {
@@ -287,6 +291,7 @@ impl Processor {
             Some(&Work::Point { point }) => Some(point),
             _ => None,
         };
+        let is_rain = matches!(work, Some(Work::Rain { .. }));
         let unique = unique && !state.marks.contains(&point.time);
         let Some(Converted { value, made_by }) = converted else {
             if let Some(series) = series {
@@ -311,7 +316,10 @@ impl Processor {
             }
             state.before_late.judge(instrument, point.time, value)
         };
-        if matches!(work, Some(Work::Rain { .. }))
+        if checked.flag.counts() && !point.left_out() {
+            self.battery(place, point.time, checked.value);
+        }
+        if is_rain
             && checked.flag.counts()
             && !point.left_out()
             && let Some(sum) = self.rain.get_mut(place)

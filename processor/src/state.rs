@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Version of what is saved; another is not restored.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// Most values of one instrument that wait for their time to come, and most gaps whose
 /// ends are remembered.

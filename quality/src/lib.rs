@@ -14,3 +14,4 @@ pub mod persistence;
 pub mod range;
 pub mod single;
 pub mod step;
+pub mod trend;

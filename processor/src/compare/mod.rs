@@ -13,6 +13,7 @@ mod alone;
 mod conditions;
 mod consistent;
 mod hours;
+mod household;
 mod minute;
 mod opinions;
 mod overlay;
@@ -35,6 +36,7 @@ use crate::Processor;
 use crate::output::Output;
 use alone::{Failing, Health, Stands, Stillness};
 use hours::{Hours, Word};
+use household::Household;
 use observation::property::InstrumentIndex;
 use observation::reading::from_steps;
 use observation::{Diagnosis, Flag, Reason, Reasons, SeriesIndex, Span, Time};
@@ -102,6 +104,7 @@ pub(crate) struct Compare {
     opinions: Opinions,
     /// By instrument.
     failing: Vec<Failing>,
+    household: Household,
     /// Median temperature of the last hour, for pressures at other heights, Cel.
     air: f64,
 }
@@ -121,6 +124,7 @@ impl Compare {
             suspects: Vec::new(),
             opinions: Opinions::default(),
             failing: vec![Failing::default(); property.instruments.len()],
+            household: Household::new(property.stations.len()),
             air: 10.0,
             seats,
         }

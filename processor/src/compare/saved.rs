@@ -4,6 +4,7 @@
 
 use super::alone::{Failing, Stillness};
 use super::hours::Hours;
+use super::household::Household;
 use super::opinions::Opinions;
 use super::overlay::SavedOverlay;
 use super::plan::SLOTS;
@@ -35,6 +36,7 @@ pub struct SavedCompare {
     suspects: Vec<Suspect>,
     opinions: Opinions,
     failing: Vec<Failing>,
+    household: Household,
     air: f64,
     overlay: SavedOverlay,
 }
@@ -50,8 +52,19 @@ pub struct Learned {
 
 impl Processor {
     pub(crate) fn save_compare(&self) -> SavedCompare {
-        let Compare { seats, own, hours, judged, rows, suspects, opinions, failing, air, .. } =
-            &self.compare;
+        let Compare {
+            seats,
+            own,
+            hours,
+            judged,
+            rows,
+            suspects,
+            opinions,
+            failing,
+            household,
+            air,
+            ..
+        } = &self.compare;
         SavedCompare {
             fingerprint: seats.fingerprint,
             own: own
@@ -70,6 +83,7 @@ impl Processor {
             suspects: suspects.clone(),
             opinions: opinions.clone(),
             failing: failing.clone(),
+            household: household.clone(),
             air: *air,
             overlay: self.book.overlay.save(),
         }
@@ -80,7 +94,8 @@ impl Processor {
         let compare = &mut self.compare;
         let same = saved.fingerprint == compare.seats.fingerprint
             && saved.own.len() == compare.own.len()
-            && saved.failing.len() == compare.failing.len();
+            && saved.failing.len() == compare.failing.len()
+            && saved.household.fits(&compare.household);
         if !same {
             return;
         }
@@ -97,6 +112,7 @@ impl Processor {
         compare.suspects.clone_from(&saved.suspects);
         compare.opinions.clone_from(&saved.opinions);
         compare.failing.clone_from(&saved.failing);
+        compare.household.clone_from(&saved.household);
         compare.air = saved.air;
         self.book.overlay.restore(&saved.overlay);
     }

@@ -94,8 +94,9 @@ impl Processor {
         while let Some(hour) = self.compare.hours.next(self.compare.judged) {
             let said = Time((hour + 1) * HOUR) + LAG;
             if said > minute {
-                return;
+                break;
             }
+            self.judge_days(said, out);
             let seats = self.compare.seats.sites.len();
             let rows: Vec<Row> =
                 (0..seats).map(|seat| row(&self.compare.hours, hour, seat)).collect();
@@ -117,6 +118,7 @@ impl Processor {
             }
             self.look_ahead(hour, recall, out);
         }
+        self.judge_days(minute, out);
     }
 
     /// What a suspicion says of an instrument.

@@ -7,6 +7,7 @@ mod outlook;
 
 mod clocks;
 mod derived;
+mod household;
 mod identities;
 mod late;
 mod same;

@@ -164,7 +164,7 @@ causes! {
         "Set its clock; check whether it sends local time as if it were UTC.", NONE;
     BatteryFailing = "battery_failing", Power, "V", "The battery falls lower from night to night.",
         "Clean the panel, look at the charge at noon; replace the battery if it does not hold.", POWER;
-    RadioDropouts = "radio_dropouts", Link, "1", "A growing share of the messages does not arrive.",
+    RadioDropouts = "radio_dropouts", Link, "1", "Ever more of the messages do not arrive, or many where once nearly all did.",
         "Look at signal strength, antenna and what was put between; then the battery.", POWER;
     SensorFault = "sensor_fault", Wiring, "", "The values are those that a failing sensor is known to return.",
         "Look at plug, cable and supply of the sensor; then replace it.", POWER;

@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-const SOURCE: &str = "[source.http.push]\nlisten = \"127.0.0.1:0\"\ntime_window = \"-31 d..2 h\"";
+const SOURCE: &str = "[source.http.push]\nlisten = \"127.0.0.1:0\"";
 /// Stations that were away, and the one that was not.
 const AWAY: usize = 5;
 const LIVE: usize = 5;

@@ -101,8 +101,15 @@ pub(crate) fn watch() {
     let mut largest = resident(program.id());
     while began.elapsed() < Duration::from_secs(seconds) {
         for station in 0..5 {
-            let answer = client.senml(address, &token(station), &body(station, now()));
-            assert_eq!(answer.status, 204, "{}", answer.body);
+            let said = body(station, now());
+            loop {
+                let answer = client.senml(address, &token(station), &said);
+                if answer.status == 204 {
+                    break;
+                }
+                // On a machine that is busy with other things it may be asked again.
+                assert_eq!(answer.status, 503, "{}", answer.body);
+            }
         }
         largest = largest.max(resident(program.id()));
         std::thread::sleep(Duration::from_secs(2));

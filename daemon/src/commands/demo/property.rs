@@ -105,7 +105,7 @@ fn text(addresses: &Addresses, device: &Path) -> String {
         r#"{MARK}
 
 [property]
-name = "Alder Croft"
+name = "Alder Croft (invented)"
 latitude = 54.07
 longitude = -2.28
 elevation = "212 m"

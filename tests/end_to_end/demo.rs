@@ -3,13 +3,22 @@
 use isobarn_tests::program::{Program, export, signal};
 use isobarn_tests::push::Client;
 use isobarn_tests::wait::until;
+use std::path::Path;
+use std::sync::{Mutex, PoisonError};
+
+/// Two demos that begin at the same moment may choose the same ports.
+static CHOOSING: Mutex<()> = Mutex::new(());
+
+fn demo(folder: &Path, more: &[&str]) -> Program {
+    let _alone = CHOOSING.lock().unwrap_or_else(PoisonError::into_inner);
+    let directory = folder.to_str().unwrap();
+    Program::start(folder, &[&["demo", "--directory", directory], more].concat())
+}
 
 #[test]
 fn the_demo_shows_readings_that_came_three_ways_and_ends_well() {
     let folder = tempfile::tempdir().unwrap();
-    let directory = folder.path().to_str().unwrap().to_owned();
-    let program =
-        Program::start(folder.path(), &["demo", "--minutes", "1", "--directory", &directory]);
+    let program = demo(folder.path(), &["--minutes", "1"]);
     let client = Client::new();
     let page = program.address("http");
     let sources = until("samples by every way", || {
@@ -37,9 +46,7 @@ fn the_demo_shows_readings_that_came_three_ways_and_ends_well() {
 #[test]
 fn a_push_to_the_demo_survives_a_kill_of_it() {
     let folder = tempfile::tempdir().unwrap();
-    let directory = folder.path().to_str().unwrap().to_owned();
-    let arguments = ["demo", "--directory", &directory];
-    let program = Program::start(folder.path(), &arguments);
+    let program = demo(folder.path(), &[]);
     let said = program.said();
     // The demo says how to push by hand; the test follows what it says.
     let word = |after: &str| {
@@ -72,7 +79,7 @@ fn a_push_to_the_demo_survives_a_kill_of_it() {
     assert!(client.get(page, "/v1/latest").body.contains("17.3"));
     program.kill();
 
-    let program = Program::start(folder.path(), &arguments);
+    let program = demo(folder.path(), &[]);
     let settings = folder.path().join("isobarn.toml");
     let number = program.id();
     let samples = export(&settings, &["--samples"]);

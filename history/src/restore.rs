@@ -72,6 +72,8 @@ fn checked(copy: &Path, backup: &Path, progress: &mut dyn FnMut(u64)) -> Result<
     }
     let faults = crate::damage::verify(&connection, progress).map_err(|e| bad(e.to_string()))?;
     match faults.first() {
+        // A fault of the whole file says so itself.
+        Some(fault) if fault.starts_with("is damaged") => Err(bad(fault.clone())),
         Some(fault) => Err(bad(format!("is damaged: {fault}"))),
         None => Ok(()),
     }

@@ -293,7 +293,8 @@ fn a_mute_receiver_does_not_hold_up_the_end() {
     until("an attempt", || sink.script_was_asked().then_some(()));
     let began = Instant::now();
     assert_eq!(program.terminate().0, Some(0));
-    assert!(began.elapsed() < Duration::from_secs(4), "{:?}", began.elapsed());
+    // Half of the time for which the receiver holds its answer back.
+    assert!(began.elapsed() < Duration::from_secs(30), "{:?}", began.elapsed());
     assert_eq!(status(&settings)["backlog"], 2_400);
 }
 

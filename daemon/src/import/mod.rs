@@ -15,7 +15,7 @@ use history::{Look, Reader, Selection};
 use known::{Known, Standing};
 use observation::time::{DAY, FIRST_BELIEVABLE};
 use observation::{
-    Measured, Message, Property, Reading, SeriesIndex, SourceIndex, Span, Stated, Time, Value,
+    Measured, Message, Property, Reading, SeriesIndex, SourceIndex, Span, Stated, Time,
 };
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
@@ -128,20 +128,10 @@ impl<'a> Importer<'a> {
         line: &SampleLine<'_>,
         write: &mut Write<'_>,
     ) -> Result<Result<(), String>, String> {
-        let Some(station) = self.property.station(&line.station) else {
-            return Ok(Err(format!("no station `{}` in the settings", line.station)));
+        let (station, channel) = match line.place(&self.property) {
+            Ok(place) => place,
+            Err(why) => return Ok(Err(why)),
         };
-        let Some(channel) = self.property.channel(station, &line.channel) else {
-            return Ok(Err(format!(
-                "station `{}` has no channel `{}`",
-                line.station, line.channel
-            )));
-        };
-        let accepts_text =
-            self.property.channels.get(channel.0 as usize).is_some_and(|c| c.accepts_text);
-        if matches!(line.value, Value::Text(_)) && !accepts_text {
-            return Ok(Err(format!("channel `{}` takes numbers", line.channel)));
-        }
         let time = match (line.time.filter(|&t| t >= FIRST_BELIEVABLE), line.received, line.age) {
             (Some(time), _, _) => time,
             (None, Some(received), age) => received - Span(age.unwrap_or(0)),

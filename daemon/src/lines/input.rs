@@ -4,7 +4,7 @@
 //! A line is understood whole or not at all. Keys that are not known are passed over;
 //! a known key that stands twice or holds the wrong type voids the line.
 
-use observation::{Finite, Quantity, Time, Value};
+use observation::{ChannelIndex, Finite, Property, Quantity, StationIndex, Time, Value};
 use serde::Deserialize;
 use serde::de::{self, Deserializer, Visitor};
 use std::borrow::Cow;
@@ -68,6 +68,27 @@ pub struct SampleLine<'a> {
     pub source: Option<Cow<'a, str>>,
     /// Whether it came early in a session.
     pub early: bool,
+}
+
+impl SampleLine<'_> {
+    /// The station and channel that it is of.
+    ///
+    /// # Errors
+    /// The settings do not know them, or the channel takes numbers only; in words.
+    pub fn place(&self, property: &Property) -> Result<(StationIndex, ChannelIndex), String> {
+        let Some(station) = property.station(&self.station) else {
+            return Err(format!("no station `{}` in the settings", self.station));
+        };
+        let Some(channel) = property.channel(station, &self.channel) else {
+            return Err(format!("station `{}` has no channel `{}`", self.station, self.channel));
+        };
+        let accepts_text =
+            property.channels.get(channel.0 as usize).is_some_and(|c| c.accepts_text);
+        if matches!(self.value, Value::Text(_)) && !accepts_text {
+            return Err(format!("channel `{}` takes numbers", self.channel));
+        }
+        Ok((station, channel))
+    }
 }
 
 #[derive(Deserialize)]

@@ -32,19 +32,8 @@ pub(super) fn print(
         to,
     };
     let rows = digest::rows(&look, property, &question, walked, None).map_err(told)?;
-    let mut text = Vec::new();
-    if asked.format == Format::Csv {
-        text.extend_from_slice(digest::CSV_HEADING.as_bytes());
-    }
-    for row in &rows {
-        if asked.format == Format::Csv {
-            row.csv(&mut text);
-        } else {
-            row.object(&mut text);
-            text.push(b'\n');
-        }
-    }
-    output.write_all(&text).map_err(Trouble::Output)
+    let csv = (asked.format == Format::Csv).then_some(digest::CSV_HEADING);
+    write(&rows, csv, digest::Row::csv, digest::Row::object, output)
 }
 
 /// Own normals by month.
@@ -59,15 +48,24 @@ pub(super) fn print_normals(
     let walked = last.map_or(Time(0), |last| last.walked);
     let rows =
         normals::rows(&look, property, asked.station, asked.quantity, walked).map_err(told)?;
-    let mut text = Vec::new();
-    if asked.format == Format::Csv {
-        text.extend_from_slice(normals::CSV_HEADING.as_bytes());
-    }
-    for row in &rows {
-        if asked.format == Format::Csv {
-            row.csv(&mut text);
+    let csv = (asked.format == Format::Csv).then_some(normals::CSV_HEADING);
+    write(&rows, csv, normals::Row::csv, normals::Row::object, output)
+}
+
+/// Writes rows: as CSV under its heading where one is given, else as one object a line.
+fn write<R>(
+    rows: &[R],
+    heading: Option<&str>,
+    csv: impl Fn(&R, &mut Vec<u8>),
+    object: impl Fn(&R, &mut Vec<u8>),
+    output: &mut impl Write,
+) -> Result<(), Trouble> {
+    let mut text = heading.unwrap_or_default().as_bytes().to_vec();
+    for row in rows {
+        if heading.is_some() {
+            csv(row, &mut text);
         } else {
-            row.object(&mut text);
+            object(row, &mut text);
             text.push(b'\n');
         }
     }

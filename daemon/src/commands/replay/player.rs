@@ -12,9 +12,7 @@ use adapters::credentials::Grant;
 use adapters::payload;
 use history::{Entry, History, Selection};
 use observation::time::FIRST_BELIEVABLE;
-use observation::{
-    Measured, Message, Property, Reading, Series, SourceIndex, Span, Stated, Time, Value,
-};
+use observation::{Measured, Message, Property, Reading, Series, SourceIndex, Span, Stated, Time};
 use std::io::{BufRead, Write};
 use std::sync::Arc;
 use std::time::Duration;
@@ -179,20 +177,10 @@ impl Player {
         line: &SampleLine<'_>,
         output: &mut impl Write,
     ) -> Result<Result<(), String>, Failure> {
-        let Some(station) = self.property.station(&line.station) else {
-            return Ok(Err(format!("no station `{}` in the settings", line.station)));
+        let (station, channel) = match line.place(&self.property) {
+            Ok(place) => place,
+            Err(why) => return Ok(Err(why)),
         };
-        let Some(channel) = self.property.channel(station, &line.channel) else {
-            return Ok(Err(format!(
-                "station `{}` has no channel `{}`",
-                line.station, line.channel
-            )));
-        };
-        let accepts_text =
-            self.property.channels.get(channel.0 as usize).is_some_and(|c| c.accepts_text);
-        if matches!(line.value, Value::Text(_)) && !accepts_text {
-            return Ok(Err(format!("channel `{}` takes numbers", line.channel)));
-        }
         let stated = match (line.time, line.age) {
             (Some(time), _) => Stated::At(time),
             (None, Some(age)) => Stated::Relative(-age),

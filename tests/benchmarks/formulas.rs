@@ -1,10 +1,12 @@
 //! The formulas over a million values, against the same formulas in plain numpy and
 //! against `MetPy` with units (`formulas.py`), in turns in the same run, by processor time.
 
+mod cases;
+
 use crate::measure::{median, pairs};
-use meteorology::saturation::{self, Method, Phase};
+use cases::{CASES, Case, WMO};
 use meteorology::validity::Valid;
-use meteorology::{comfort, humidity, pressure, sun, wind};
+use meteorology::{comfort, humidity, pressure};
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
@@ -12,171 +14,52 @@ use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 
 const COUNT: usize = 1_000_000;
 
-/// Name, inputs, how far the result may lie from numpy's, how many values each of the
-/// three takes, and our loop.
-struct Case {
-    name: &'static str,
-    inputs: &'static [&'static str],
-    apart: f64,
-    counts: [usize; 2],
-    ours: fn(&[&[f64]], &mut [f64]),
-}
-
-/// Fills `out` value by value; what is out of range is not a number.
-macro_rules! each {
-    (|$($input:ident),+| $value:expr) => {
-        |inputs: &[&[f64]], out: &mut [f64]| {
-            let [$($input),+] = inputs else { panic!("inputs") };
-            // As long as the result, so that no place needs to be looked at.
-            $(let $input = &$input[..out.len()];)+
-            for (place, out) in out.iter_mut().enumerate() {
-                $(let $input = $input[place];)+
-                let value: Valid = $value;
-                *out = value.unwrap_or(f64::NAN);
-            }
-        }
-    };
-}
-
-const ALL: [usize; 2] = [COUNT, COUNT];
-const WMO: Method = Method::Wmo8;
-
-const CASES: &[Case] = &[
-    Case {
-        name: "saturation vapour pressure",
-        inputs: &["t"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t| saturation::pressure(WMO, Phase::Water, t)),
-    },
-    Case {
-        name: "dew point",
-        inputs: &["t", "u"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, u| humidity::dew_point(WMO, t, u)),
-    },
-    Case {
-        name: "relative humidity",
-        inputs: &["t", "td"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, td| humidity::humidity_from_dew_point(WMO, t, td)),
-    },
-    // MetPy integrates along a pseudo-adiabat: 200 values.
-    Case {
-        name: "wet bulb",
-        inputs: &["t", "u", "p"],
-        apart: 1e-6,
-        counts: [COUNT, 200],
-        ours: each!(|t, u, p| humidity::wet_bulb(WMO, t, u, p)),
-    },
-    Case {
-        name: "mixing ratio",
-        inputs: &["e", "p"],
-        apart: 1e-12,
-        counts: ALL,
-        ours: each!(|e, p| humidity::mixing_ratio(humidity::MASS_RATIO, e, p)),
-    },
-    Case {
-        name: "virtual temperature",
-        inputs: &["t", "w"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, w| humidity::virtual_temperature(t, w)),
-    },
-    Case {
-        name: "air density",
-        inputs: &["t", "e", "p"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, e, p| humidity::air_density(t, e, p)),
-    },
-    Case {
-        name: "sea-level pressure",
-        inputs: &["p", "t", "e", "h"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|p, t, e, h| pressure::sea_level(p, t, e, h)),
-    },
-    Case {
-        name: "altimeter setting",
-        inputs: &["p", "h"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|p, h| pressure::altimeter_setting(p, h)),
-    },
-    Case {
-        name: "heat index",
-        inputs: &["warm", "u"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, u| comfort::heat_index(t, u)),
-    },
-    Case {
-        name: "wind chill",
-        inputs: &["cold", "fresh"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, v| comfort::wind_chill(t, v)),
-    },
-    Case {
-        name: "apparent temperature",
-        inputs: &["warm", "u", "fresh"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|t, u, v| comfort::apparent_temperature(t, u, v)),
-    },
-    Case {
-        name: "east wind",
-        inputs: &["fresh", "d"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|v, d| Ok(wind::components(v, d).0)),
-    },
-    Case {
-        name: "wind direction",
-        inputs: &["east", "north"],
-        apart: 1e-9,
-        counts: ALL,
-        ours: each!(|u, v| Ok(wind::direction_of(u, v).unwrap_or(f64::NAN))),
-    },
-    // pvlib on numpy; 20 000 values.
-    Case {
-        name: "zenith of the sun",
-        inputs: &["time", "latitude", "longitude"],
-        apart: 1e-6,
-        counts: [20_000, 20_000],
-        ours: each!(|time, latitude, longitude| {
-            let place = sun::Place {
-                latitude,
-                longitude,
-                elevation: 0.0,
-                pressure: 1013.25,
-                temperature: 15.0,
-            };
-            Ok(sun::position(time, 67.0, &place).zenith)
-        }),
-    },
-];
-
 /// Inputs by name: even over the range in which every formula that takes them holds.
 fn inputs() -> BTreeMap<&'static str, Vec<f64>> {
     let mut random = fastrand::Rng::with_seed(54);
     let mut even = |low: f64, high: f64| -> Vec<f64> {
         (0..COUNT).map(|_| low + (high - low) * random.f64()).collect()
     };
-    let t = even(-15.0, 40.0);
-    let below = even(0.5, 15.0);
-    let td = t.iter().zip(&below).map(|(t, below)| t - below).collect();
-    let mut inputs = BTreeMap::from([("t", t), ("td", td)]);
+    let less = |from: &[f64], by: Vec<f64>| -> Vec<f64> {
+        from.iter().zip(by).map(|(from, by)| from - by).collect()
+    };
+    let (t, warm, highest) = (even(-15.0, 40.0), even(20.0, 45.0), even(15.0, 35.0));
+    let td = less(&t, even(0.5, 15.0));
+    let (wet, mild) = (less(&warm, even(0.0, 8.0)), less(&warm, even(0.0, 20.0)));
+    let lowest = less(&highest, even(2.0, 20.0));
+    // Midnights: whole days of Unix seconds.
+    let midnight = even(18_000.0, 22_000.0).iter().map(|day| day.floor() * 86_400.0).collect();
+    let day = even(1.0, 366.0).iter().map(|day| day.floor()).collect();
+    let mut inputs = BTreeMap::from([
+        ("t", t),
+        ("td", td),
+        ("warm", warm),
+        ("wet", wet),
+        ("mild", mild),
+        ("highest", highest),
+        ("lowest", lowest),
+        ("midnight", midnight),
+        ("day", day),
+    ]);
     for (name, low, high) in [
         ("u", 20.0, 100.0),
         ("p", 850.0, 1050.0),
         ("e", 1.0, 40.0),
         ("w", 0.0, 0.03),
         ("h", 0.0, 700.0),
-        ("warm", 20.0, 45.0),
+        ("frosty", -40.0, -0.5),
+        ("damp", 20.0, 99.0),
+        ("setting", 950.0, 1050.0),
+        ("z", 1.0, 20.0),
+        ("depth", 0.1, 0.5),
+        ("interval", 2.0, 600.0),
+        ("kilopascals", 0.5, 2.0),
+        ("gentle", 0.5, 8.0),
+        ("sunshine", 1.0, 8.0),
+        ("hourly", 0.0, 3.0),
+        ("outside", 5.0, 42.0),
+        ("zenith", 0.0, 85.0),
+        ("elevation", 1.0, 89.0),
         ("cold", -40.0, 9.0),
         ("fresh", 1.5, 25.0),
         ("d", 0.0, 360.0),

@@ -3,7 +3,7 @@
 use crate::fault::ReadError;
 use crate::look::Look;
 use crate::record::{Wanted, decode_messages};
-use observation::time::{DAY, HOUR};
+use observation::time::{DAY, HOUR, MINUTE};
 use observation::{ChannelIndex, Message, Span, Stated, StationIndex, Time, Value};
 use std::sync::Arc;
 
@@ -132,10 +132,11 @@ impl Look<'_> {
     }
 
     /// The nearest sample on one side of an instant, looked for in widening spans up to
-    /// a day. Among equal times the last of the log before, the first of the log after.
+    /// a day: most stations speak every few minutes, and an hour of a dense one fills
+    /// many records, each of which would be unpacked for one sample. Among equal times the last of the log before, the first of the log after.
     fn neighbour(&self, wanted: Wanted, edge: Time, side: i64) -> Result<Option<Held>, ReadError> {
         let mut near = 1;
-        for far in [HOUR, 4 * HOUR, DAY] {
+        for far in [2 * MINUTE, 15 * MINUTE, HOUR, 4 * HOUR, DAY] {
             let (one, other) = (edge + Span(side * near), edge + Span(side * far));
             let (from, to) = if side < 0 { (other, one) } else { (one, other) };
             let mut best: Option<Held> = None;

@@ -5,7 +5,7 @@
 //! humidity in %, pressures in hPa.
 
 use crate::saturation::{self, Method, Phase, ZERO_CELSIUS, unchecked};
-use crate::validity::{OutOfRange, Valid, finite, within};
+use crate::validity::{OutOfRange, Valid, finite, inside, within};
 
 /// Ratio of the molar masses of water and dry air (WMO-No. 8, Vol. I, Annex 4.B).
 pub const MASS_RATIO: f64 = 0.621_98;
@@ -69,7 +69,28 @@ pub fn dew_point(method: Method, temperature: f64, humidity: f64) -> Valid {
 ///
 /// # Errors
 /// As [`dew_point`], and vapour that would give a frost point above 0 Cel.
+#[inline]
 pub fn frost_point(method: Method, temperature: f64, humidity: f64) -> Valid {
+    if let (Some((a, b, c)), Some((over, slope, shift)), Some((low, _)), Some((least, _))) = (
+        method.magnus(Phase::Water),
+        method.magnus(Phase::Ice),
+        method.range(Phase::Ice),
+        method.range(Phase::Water),
+    ) {
+        // As for the dew point: no exponential before the logarithm. Below freezing and
+        // inside the ends of all ranges nothing else needs to be looked at.
+        let x = (humidity / 100.0 * (a / over)).ln() + b * temperature / (c + temperature);
+        let frost_point = shift * x / (slope - x);
+        let humid = humidity > 0.0 && humidity <= 100.0;
+        if temperature >= least
+            && temperature < 0.0
+            && humid
+            && frost_point > low
+            && frost_point < 0.0
+        {
+            return Ok(frost_point);
+        }
+    }
     saturation::temperature(method, Phase::Ice, vapour_pressure(method, temperature, humidity)?)
 }
 
@@ -265,6 +286,9 @@ pub fn wet_bulb_stull(temperature: f64, humidity: f64) -> Valid {
 /// A pressure outside 300 to 1100 hPa, or vapour that fills it.
 #[inline]
 pub fn mixing_ratio(ratio: f64, vapour: f64, pressure: f64) -> Valid {
+    if inside(pressure, 300.0, 1100.0) & inside(vapour, 0.0, pressure / 2.0) {
+        return Ok(ratio * vapour / (pressure - vapour));
+    }
     within("surface_air_pressure", pressure, 300.0, 1100.0, "hPa")?;
     within("water_vapor_partial_pressure_in_air", vapour, 0.0, pressure / 2.0, "hPa")?;
     Ok(ratio * vapour / (pressure - vapour))

@@ -4,7 +4,7 @@
 //! setting depends on pressure and height alone. Pressures in hPa, heights in m.
 
 use crate::saturation::ZERO_CELSIUS;
-use crate::validity::{OutOfRange, Valid, within};
+use crate::validity::{OutOfRange, Valid, inside, within};
 use std::f64::consts::LN_10;
 
 /// Pressure of the standard atmosphere at sea level, hPa (ISO 2533; ICAO Doc 7488).
@@ -54,18 +54,20 @@ pub fn standard_temperature(geopotential: f64) -> Valid {
 ///
 /// # Errors
 /// A height outside -1000 to 11000 m.
+#[inline]
 pub fn standard_pressure(geopotential: f64) -> Valid {
     within("elevation", geopotential, -1000.0, 11_000.0, "m")?;
-    Ok(STANDARD_PRESSURE * (1.0 - LAPSE * geopotential / STANDARD_TEMPERATURE).powf(EXPONENT))
+    Ok(STANDARD_PRESSURE * power(1.0 - LAPSE * geopotential / STANDARD_TEMPERATURE, EXPONENT))
 }
 
 /// Geopotential height in m at which the standard atmosphere has a pressure.
 ///
 /// # Errors
 /// A pressure outside 226 to 1139 hPa, the lowest layer.
+#[inline]
 pub fn pressure_altitude(pressure: f64) -> Valid {
     within("surface_air_pressure", pressure, 226.0, 1139.0, "hPa")?;
-    let share = (pressure / STANDARD_PRESSURE).powf(1.0 / EXPONENT);
+    let share = power(pressure / STANDARD_PRESSURE, 1.0 / EXPONENT);
     Ok(STANDARD_TEMPERATURE / LAPSE * (1.0 - share))
 }
 
@@ -99,11 +101,12 @@ pub fn altimeter_setting_fitted(pressure: f64, elevation: f64) -> Valid {
 ///
 /// # Errors
 /// A setting outside 850 to 1100 hPa, a height outside -500 to 5000 m.
+#[inline]
 pub fn from_altimeter_setting(setting: f64, elevation: f64) -> Valid {
     within("altimeter_setting", setting, 850.0, 1100.0, "hPa")?;
     within("elevation", elevation, -500.0, 5000.0, "m")?;
-    let share = (setting / STANDARD_PRESSURE).powf(1.0 / EXPONENT);
-    Ok(STANDARD_PRESSURE * (share - LAPSE * elevation / STANDARD_TEMPERATURE).powf(EXPONENT))
+    let share = power(setting / STANDARD_PRESSURE, 1.0 / EXPONENT);
+    Ok(STANDARD_PRESSURE * power(share - LAPSE * elevation / STANDARD_TEMPERATURE, EXPONENT))
 }
 
 /// Sea-level pressure in hPa by the low-level method (WMO-No. 8, Vol. I, ch. 3; from
@@ -133,10 +136,16 @@ pub fn sea_level(pressure: f64, temperature: f64, vapour: f64, height: f64) -> V
 ///
 /// # Errors
 /// As [`sea_level`], heights to 3000 m.
+#[inline]
 pub fn sea_level_dry(pressure: f64, temperature: f64, height: f64) -> Valid {
-    within("elevation", height, -500.0, 3000.0, "m")?;
-    within("surface_air_pressure", pressure, 500.0, 1100.0, "hPa")?;
-    within("air_temperature", temperature, -80.0, 60.0, "Cel")?;
+    if !(inside(height, -500.0, 3000.0)
+        & inside(pressure, 500.0, 1100.0)
+        & inside(temperature, -80.0, 60.0))
+    {
+        within("elevation", height, -500.0, 3000.0, "m")?;
+        within("surface_air_pressure", pressure, 500.0, 1100.0, "hPa")?;
+        within("air_temperature", temperature, -80.0, 60.0, "Cel")?;
+    }
     let mean = temperature + ZERO_CELSIUS + LAPSE * height / 2.0;
     Ok(pressure * (height / (287.055 * mean / 9.807)).exp())
 }
@@ -147,10 +156,16 @@ pub fn sea_level_dry(pressure: f64, temperature: f64, height: f64) -> Valid {
 ///
 /// # Errors
 /// A rise beyond 1000 m either way, inputs outside their ranges.
+#[inline]
 pub fn at_height(pressure: f64, virtual_temperature: f64, rise: f64) -> Valid {
-    within("height difference", rise, -1000.0, 1000.0, "m")?;
-    within("surface_air_pressure", pressure, 500.0, 1100.0, "hPa")?;
-    within("virtual_temperature", virtual_temperature, -80.0, 60.0, "Cel")?;
+    if !(inside(rise, -1000.0, 1000.0)
+        & inside(pressure, 500.0, 1100.0)
+        & inside(virtual_temperature, -80.0, 60.0))
+    {
+        within("height difference", rise, -1000.0, 1000.0, "m")?;
+        within("surface_air_pressure", pressure, 500.0, 1100.0, "hPa")?;
+        within("virtual_temperature", virtual_temperature, -80.0, 60.0, "Cel")?;
+    }
     let kelvin = virtual_temperature + ZERO_CELSIUS;
     Ok(pressure * (-9.806_65 * rise / (287.052_87 * kelvin)).exp())
 }

@@ -69,6 +69,14 @@ pub fn within(name: &'static str, value: f64, low: f64, high: f64, unit: &'stati
     }
 }
 
+/// Whether a number lies inside its ends: asked of all inputs at once, without a branch
+/// between them, before [`within`] says which of them is outside.
+#[inline]
+#[allow(clippy::needless_bitwise_bool, reason = "no branch is wanted")]
+pub(crate) fn inside(value: f64, low: f64, high: f64) -> bool {
+    (value >= low) & (value <= high)
+}
+
 /// Passes a result on if it is a finite number.
 ///
 /// # Errors

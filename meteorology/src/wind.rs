@@ -7,7 +7,7 @@
 //! m/s.
 
 use crate::angles;
-use crate::validity::{OutOfRange, Valid, within};
+use crate::validity::{OutOfRange, Valid, inside, within};
 use observation::signal::direction;
 use serde::{Deserialize, Serialize};
 
@@ -94,11 +94,19 @@ pub fn beaufort(speed: f64) -> Result<u8, OutOfRange> {
 /// # Errors
 /// A roughness length outside 0.0001 to 2 m, or a height not above ten times it or above
 /// 200 m.
+#[inline]
 pub fn at_height(speed: f64, from: f64, to: f64, roughness: f64) -> Valid {
-    within("wind_speed", speed, 0.0, 120.0, "m/s")?;
-    within("roughness length", roughness, 1e-4, 2.0, "m")?;
-    within("height", from, 10.0 * roughness, 200.0, "m")?;
-    within("height", to, 10.0 * roughness, 200.0, "m")?;
+    let lowest = 10.0 * roughness;
+    if !(inside(speed, 0.0, 120.0)
+        & inside(roughness, 1e-4, 2.0)
+        & inside(from, lowest, 200.0)
+        & inside(to, lowest, 200.0))
+    {
+        within("wind_speed", speed, 0.0, 120.0, "m/s")?;
+        within("roughness length", roughness, 1e-4, 2.0, "m")?;
+        within("height", from, lowest, 200.0, "m")?;
+        within("height", to, lowest, 200.0, "m")?;
+    }
     Ok(speed * (to / roughness).ln() / (from / roughness).ln())
 }
 
@@ -121,6 +129,7 @@ pub fn over_open_ground(speed: f64, height: f64, roughness: f64) -> Valid {
 ///
 /// # Errors
 /// A distance constant that is not above zero, negative speed or time.
+#[inline]
 pub fn step_response(speed: f64, distance_constant: f64, elapsed: f64) -> Valid {
     within("wind_speed", speed, 0.0, 120.0, "m/s")?;
     within("distance constant", distance_constant, 0.01, 100.0, "m")?;

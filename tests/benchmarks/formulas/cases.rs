@@ -257,14 +257,14 @@ pub(super) const CASES: &[Case] = &[
     // Over groups of ten minutes at one a second.
     Case {
         name: "mean direction",
-        inputs: &["d"],
+        inputs: &["sector"],
         apart: 1e-9,
         counts: ALL,
         ours: |inputs, out| groups(inputs[0], out, Directions::mean),
     },
     Case {
         name: "spread of directions",
-        inputs: &["d"],
+        inputs: &["sector"],
         apart: 1e-9,
         counts: ALL,
         ours: |inputs, out| groups(inputs[0], out, Directions::standard_deviation),

@@ -9,7 +9,7 @@ use crate::row::{COLUMNS, body_of, row_of};
 use crate::standing::{Cursor, DeadLetter};
 use crate::writer::History;
 use observation::{Reading, Time};
-use rusqlite::params;
+use rusqlite::{Connection, params};
 use std::ops::ControlFlow;
 
 /// Dead letters kept of each forwarder; the oldest go first. The readings they speak of
@@ -128,34 +128,44 @@ impl History {
         forwarder: &str,
         progress: &Progress,
     ) -> Result<(), WriteError> {
-        let Progress { cursor, dead_letters } = progress;
-        self.with_ballast(&|c| {
-            c.prepare_cached(
-                "INSERT INTO cursor (forwarder, delivered, given_up) VALUES (?1, ?2, ?3)
+        self.with_ballast(&|c| write(c, forwarder, progress))
+    }
+}
+
+/// Writes it within a transaction under way.
+pub(crate) fn write(
+    connection: &Connection,
+    forwarder: &str,
+    progress: &Progress,
+) -> rusqlite::Result<()> {
+    let Progress { cursor, dead_letters } = progress;
+    connection
+        .prepare_cached(
+            "INSERT INTO cursor (forwarder, delivered, given_up) VALUES (?1, ?2, ?3)
                  ON CONFLICT (forwarder) DO UPDATE
                  SET delivered = excluded.delivered, given_up = given_up + excluded.given_up",
-            )?
-            .execute(params![
-                forwarder,
-                cursor.delivered.cast_signed(),
-                cursor.given_up.cast_signed()
-            ])?;
-            c.prepare_cached("DELETE FROM gap WHERE forwarder = ?1")?.execute([forwarder])?;
-            for (first, last) in &cursor.gaps {
-                c.prepare_cached("INSERT INTO gap (forwarder, first, last) VALUES (?1, ?2, ?3)")?
-                    .execute(params![forwarder, first.cast_signed(), last.cast_signed()])?;
-            }
-            if dead_letters.is_empty() {
-                return Ok(());
-            }
-            Self::insert_dead_letters(c, dead_letters)?;
-            c.prepare_cached(
-                "DELETE FROM dead_letter WHERE forwarder = ?1 AND id <= (
+        )?
+        .execute(params![
+            forwarder,
+            cursor.delivered.cast_signed(),
+            cursor.given_up.cast_signed()
+        ])?;
+    connection.prepare_cached("DELETE FROM gap WHERE forwarder = ?1")?.execute([forwarder])?;
+    for (first, last) in &cursor.gaps {
+        connection
+            .prepare_cached("INSERT INTO gap (forwarder, first, last) VALUES (?1, ?2, ?3)")?
+            .execute(params![forwarder, first.cast_signed(), last.cast_signed()])?;
+    }
+    if dead_letters.is_empty() {
+        return Ok(());
+    }
+    History::insert_dead_letters(connection, dead_letters)?;
+    connection
+        .prepare_cached(
+            "DELETE FROM dead_letter WHERE forwarder = ?1 AND id <= (
                      SELECT id FROM dead_letter WHERE forwarder = ?1
                      ORDER BY id DESC LIMIT 1 OFFSET ?2)",
-            )?
-            .execute(params![forwarder, DEAD_LETTERS])?;
-            Ok(())
-        })
-    }
+        )?
+        .execute(params![forwarder, DEAD_LETTERS])?;
+    Ok(())
 }

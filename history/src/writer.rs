@@ -8,6 +8,7 @@ use crate::frames::Frames;
 use crate::lock::Lock;
 use crate::look::{Look, Reader};
 use crate::names::{Known, Names};
+use crate::passing::{self, Progress};
 use crate::record::{Packer, Row, Unnamed, encode_names, encode_rare, kind};
 use crate::{connect, register, row, state};
 use observation::{Diagnosis, Property, Series, Time};
@@ -244,12 +245,13 @@ impl History {
     /// # Errors
     /// See [`WriteError`]; an index that was never registered is `Failed`.
     pub fn commit(&mut self, batch: &Batch<'_>) -> Result<Committed, WriteError> {
-        self.commit_with(batch, &[])
+        self.commit_with(batch, &[], &[])
     }
 
     /// The same, with what was said of instruments meanwhile: that is a record of its
     /// own behind the batch, in the same transaction. State parts stand at the last of
-    /// the two.
+    /// the two. How far forwarders have come goes into the same transaction: that costs
+    /// a page, and no sync of its own.
     ///
     /// # Errors
     /// As [`Self::commit`].
@@ -257,6 +259,7 @@ impl History {
         &mut self,
         batch: &Batch<'_>,
         diagnoses: &[Diagnosis],
+        progress: &[(&str, &Progress)],
     ) -> Result<Committed, WriteError> {
         let started = Instant::now();
         let Batch { received, walked, messages, readings, set_aside, state } = *batch;
@@ -285,6 +288,9 @@ impl History {
                     "INSERT INTO set_aside (number, station, reason, received, body) VALUES (?1, ?2, ?3, ?4, ?5)",
                 )?
                 .execute(params![head.number.cast_signed(), station, reason, head.received.0, body])?;
+            }
+            for (forwarder, progress) in progress {
+                passing::write(c, forwarder, progress)?;
             }
             state::save(c, state, end)
         })?;

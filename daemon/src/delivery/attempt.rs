@@ -49,7 +49,7 @@ impl Courier {
             let Some(verdicts) = self.attempt(&pieces).await else { return false };
             let sorted = self.sort(&load, pieces, verdicts);
             self.tally.add_delivered(sorted.delivered);
-            self.keeper.delivered(sorted.delivered);
+            self.keeper.unkept.delivered(sorted.delivered);
             if sorted.answered {
                 self.pace.delivered(usize::try_from(sorted.delivered).unwrap_or(0));
                 if sorted.wait.is_none() {
@@ -168,7 +168,7 @@ impl Courier {
             );
         }
         self.tally.add_letter(&letter);
-        self.keeper.letter(letter);
+        self.keeper.unkept.letter(letter);
     }
 
     /// Packs some readings of a load anew.

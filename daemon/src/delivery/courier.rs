@@ -75,7 +75,7 @@ impl Courier {
     /// When the history cannot be read.
     pub fn new(parts: Parts) -> Result<Self, ReadError> {
         let Parts { standby, snapshots, commands, clock, stop } = parts;
-        let Standby { forwarder, context, tally, cursor, last, reader, counter } = standby;
+        let Standby { forwarder, context, tally, unkept, cursor, last, reader, counter } = standby;
         let cursor = if let Some(cursor) = cursor {
             cursor
         } else {
@@ -104,11 +104,10 @@ impl Courier {
             newest: Newest::default(),
         };
         let rules = forwarder.rules();
-        let name = tally.name.clone();
         Ok(Self {
             pace: Pace::new(rules.catch_up_rate),
             most: rules.batch,
-            keeper: Keeper::new(&name, commands, cursor, clock.monotonic()),
+            keeper: Keeper::new(unkept, commands, clock.monotonic()),
             forwarder,
             context,
             tally,
@@ -161,29 +160,30 @@ impl Courier {
                 self.tally.add_passed(passed);
                 self.give_up(given_up);
                 self.lanes.done(which, through);
+                self.keeper.unkept.at(self.lanes.cursor());
             }
         }
         let now = self.clock.monotonic();
-        self.keeper.keep(self.lanes.cursor(), now).await;
+        self.keeper.keep(now).await;
     }
 
     pub(super) fn give_up(&mut self, count: u64) {
         if count > 0 {
             self.tally.add_given_up(count);
-            self.keeper.given_up(count);
+            self.keeper.unkept.given_up(count);
         }
     }
 
     async fn keep_if_due(&mut self) {
-        let (now, cursor) = (self.clock.monotonic(), self.lanes.cursor());
-        if self.keeper.due(&cursor, now) == Some(Duration::ZERO) {
-            self.keeper.keep(cursor, now).await;
+        let now = self.clock.monotonic();
+        if self.keeper.due(now) == Some(Duration::ZERO) {
+            self.keeper.keep(now).await;
         }
     }
 
     /// Waits for a record, the next keeping of the cursor, or the end.
     async fn idle(&mut self) {
-        let due = self.keeper.due(&self.lanes.cursor(), self.clock.monotonic());
+        let due = self.keeper.due(self.clock.monotonic());
         tokio::select! {
             () = self.stop.cancelled() => {}
             changed = self.snapshots.changed() => {
@@ -268,7 +268,10 @@ impl Courier {
         }
         let Some(filler) = &self.filler else { return };
         match filler.reader.look().number_at(self.clock.now() - STALE) {
-            Ok(live) => self.lanes.jump(live.min(head + 1)),
+            Ok(live) => {
+                self.lanes.jump(live.min(head + 1));
+                self.keeper.unkept.at(self.lanes.cursor());
+            }
             Err(error) => tracing::warn!("the history cannot be read: {error}"),
         }
     }

@@ -1,90 +1,59 @@
-//! Keeping how far a forwarder has come, through the one thread that writes.
+//! Keeping how far a forwarder has come where no record is committed that could take it
+//! along.
 //!
 //! The rule kept here: the store is written rarely, to spare the device: after many
-//! readings, once a minute, at once for what would be missed, and at the end. What was
-//! delivered since is delivered again after a crash, under the same identities.
+//! readings, after a while, at once for what would be missed, and at the end.
 
+use super::unkept::Unkept;
 use crate::engine::Command;
-use history::{Cursor, DeadLetter, Progress};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 
 /// Readings delivered after which the cursor is kept.
 const READINGS: u64 = 20_000;
-/// Time after which it is kept if it has moved.
-const TIME: Duration = Duration::from_secs(60);
+/// Time after which it is to go along with the next record if it has moved at all.
+const ASKED: Duration = Duration::from_secs(60);
+/// Time after which no record is waited for.
+const TIME: Duration = Duration::from_secs(120);
 /// Time after which a refused write is tried again.
 const AGAIN: Duration = Duration::from_secs(10);
 /// Dead letters that may wait.
 const LETTERS: usize = 500;
 
-/// What is not durable yet.
+/// When to keep.
 pub(super) struct Keeper {
-    name: String,
+    pub(super) unkept: Arc<Unkept>,
     commands: mpsc::Sender<Command>,
-    kept: Cursor,
-    letters: Vec<DeadLetter>,
-    given_up: u64,
-    readings: u64,
     last: Duration,
+    times: u64,
     refused: Option<Duration>,
 }
 
 impl Keeper {
-    pub(super) fn new(
-        name: &str,
-        commands: mpsc::Sender<Command>,
-        kept: Cursor,
-        now: Duration,
-    ) -> Self {
-        Self {
-            name: name.to_owned(),
-            commands,
-            kept,
-            letters: Vec::new(),
-            given_up: 0,
-            readings: 0,
-            last: now,
-            refused: None,
+    pub(super) fn new(unkept: Arc<Unkept>, commands: mpsc::Sender<Command>, now: Duration) -> Self {
+        Self { unkept, commands, last: now, times: 0, refused: None }
+    }
+
+    /// How long until it is to be kept; none if it is.
+    pub(super) fn due(&mut self, now: Duration) -> Option<Duration> {
+        let waiting = self.unkept.waiting();
+        if waiting.times != self.times {
+            (self.times, self.last, self.refused) = (waiting.times, now, None);
         }
-    }
-
-    /// Readings were delivered.
-    pub(super) const fn delivered(&mut self, readings: u64) {
-        self.readings += readings;
-    }
-
-    /// Readings were given up.
-    pub(super) const fn given_up(&mut self, readings: u64) {
-        self.given_up += readings;
-    }
-
-    /// A reading was refused for good.
-    pub(super) fn letter(&mut self, letter: DeadLetter) {
-        self.letters.push(letter);
-    }
-
-    fn changed(&self, cursor: &Cursor) -> bool {
-        !self.letters.is_empty()
-            || self.given_up > 0
-            || cursor.delivered != self.kept.delivered
-            || cursor.gaps != self.kept.gaps
-    }
-
-    /// How long until the cursor is to be kept; none if it is as kept.
-    pub(super) fn due(&self, cursor: &Cursor, now: Duration) -> Option<Duration> {
-        if !self.changed(cursor) {
+        if !waiting.changed {
             return None;
         }
         if let Some(refused) = self.refused {
             return Some((refused + AGAIN).saturating_sub(now));
         }
-        let early = self.readings >= READINGS
-            || self.letters.len() >= LETTERS
-            || cursor.gaps.len() != self.kept.gaps.len();
+        let early = waiting.readings >= READINGS || waiting.letters >= LETTERS || waiting.gaps;
         let wait = if early {
             Duration::ZERO
-        } else if self.letters.is_empty() {
+        } else if waiting.letters == 0 {
+            if now.saturating_sub(self.last) >= ASKED {
+                self.unkept.ask();
+            }
             TIME
         } else {
             Duration::from_secs(1)
@@ -92,32 +61,28 @@ impl Keeper {
         Some((self.last + wait).saturating_sub(now))
     }
 
-    /// Keeps a cursor and everything that waits. What could not be kept waits on.
-    pub(super) async fn keep(&mut self, cursor: Cursor, now: Duration) {
-        if !self.changed(&cursor) {
+    /// Keeps everything that waits. What could not be kept waits on.
+    pub(super) async fn keep(&mut self, now: Duration) {
+        if !self.unkept.waiting().changed {
             return;
         }
-        let progress = Progress {
-            cursor: Cursor { given_up: self.given_up, ..cursor.clone() },
-            dead_letters: self.letters.clone(),
-        };
         let (reply, done) = oneshot::channel();
-        let command = Command::KeepProgress { forwarder: self.name.clone(), progress, reply };
+        let command = Command::KeepProgress { unkept: Arc::clone(&self.unkept), reply };
         let result = match self.commands.send(command).await {
             Ok(()) => done.await.unwrap_or_else(|_| Err("the service is stopping".to_owned())),
             Err(_) => Err("the service is stopping".to_owned()),
         };
         match result {
             Ok(()) => {
-                self.kept = cursor;
-                self.letters.clear();
-                (self.given_up, self.readings) = (0, 0);
                 self.last = now;
                 self.refused = None;
             }
             Err(why) => {
                 if self.refused.is_none() {
-                    tracing::warn!(forwarder = self.name, "its progress is not kept yet: {why}");
+                    tracing::warn!(
+                        forwarder = self.unkept.name,
+                        "its progress is not kept yet: {why}"
+                    );
                 }
                 self.refused = Some(now);
             }

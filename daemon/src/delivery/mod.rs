@@ -14,6 +14,7 @@ mod load;
 mod pace;
 pub mod standby;
 pub mod tally;
+pub mod unkept;
 
 pub use courier::{Courier, Parts};
 pub use standby::Standby;

@@ -1,6 +1,7 @@
 //! Everything a delivery loop needs from the history, gathered before anything runs.
 
 use super::tally::{Kept, SHOWN_LETTERS, Tally};
+use super::unkept::Unkept;
 use crate::wiring::NamedForwarder;
 use adapters::forwarders::port::{Context, Forwarder, Origin, SeriesName};
 use history::{Cursor, History, Reader};
@@ -15,6 +16,8 @@ pub struct Standby {
     pub context: Context,
     /// Its figures.
     pub tally: Arc<Tally>,
+    /// What the store does not have of it yet.
+    pub unkept: Arc<Unkept>,
     /// Where it stood; none if it never began.
     pub cursor: Option<Cursor>,
     /// The last record when the process started.
@@ -61,6 +64,7 @@ pub fn prepare(
             forwarder,
             context: Context { origin: origin.clone(), suffix: Arc::from(suffix) },
             tally: Arc::new(Tally::new(&name, kind, Kept { given_up, letters, dead }, now)),
+            unkept: Arc::new(Unkept::new(&name, &cursor.clone().unwrap_or_default())),
             cursor,
             last: look.last().map_err(read)?.map_or(0, |l| l.number),
             reader: history.reader().map_err(read)?,

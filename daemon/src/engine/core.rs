@@ -7,6 +7,7 @@
 
 use super::process::Process;
 use super::recall::LogRecall;
+use crate::delivery::unkept::Unkept;
 use history::{Batch, ClockStep, Committed, Entry, History, ReadError, WriteError};
 use observation::sample::Redelivery;
 use observation::{Message, Reading, Refusal, SourceIndex, StationIndex, Time};
@@ -70,6 +71,7 @@ pub struct Core<P> {
     hold_walked: Option<Time>,
     panics: VecDeque<Duration>,
     fault: Option<ReadError>,
+    forwarders: Vec<Arc<Unkept>>,
 }
 
 /// Sizes of an [`Output`], to undo what came after.
@@ -171,6 +173,7 @@ impl<P: Process> Core<P> {
             hold_walked: None,
             panics: VecDeque::new(),
             fault: None,
+            forwarders: Vec::new(),
         }
     }
 
@@ -325,7 +328,31 @@ impl<P: Process> Core<P> {
             set_aside: &self.aside,
             state: &state,
         };
-        self.history.commit_with(&batch, &self.out.diagnoses).map(Some)
+        let along: Vec<_> = self.forwarders.iter().filter_map(|u| Some((u, u.along()?))).collect();
+        let progress: Vec<_> =
+            along.iter().map(|(u, writing)| (u.name.as_str(), &writing.progress)).collect();
+        let committed = self.history.commit_with(&batch, &self.out.diagnoses, &progress)?;
+        for (unkept, writing) in &along {
+            unkept.written(writing);
+        }
+        Ok(Some(committed))
+    }
+
+    /// From now on the progress of these forwarders goes along with what is committed.
+    pub fn take_along(&mut self, forwarders: Vec<Arc<Unkept>>) {
+        self.forwarders = forwarders;
+    }
+
+    /// Keeps the progress of a forwarder without waiting for a commit.
+    ///
+    /// # Errors
+    /// See [`WriteError`]; then it waits on.
+    pub fn keep_progress(&mut self, unkept: &Unkept) -> Result<(), WriteError> {
+        if let Some(writing) = unkept.all() {
+            self.history.keep_progress(&unkept.name, &writing.progress)?;
+            unkept.written(&writing);
+        }
+        Ok(())
     }
 
     /// What the last commit wrote, until [`Self::committed`] is called.

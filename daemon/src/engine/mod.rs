@@ -26,9 +26,10 @@ mod standing_tests;
 mod tests;
 
 use self::core::Fatal;
+use crate::delivery::unkept::Unkept;
 use crate::snapshot::Snapshot;
 use adapters::port::Delivery;
-use history::{NewToken, Progress, Remade};
+use history::{NewToken, Remade};
 use observation::{Message, Reading};
 use process::Process;
 use std::sync::Arc;
@@ -56,10 +57,8 @@ pub enum Command {
     },
     /// Keep how far a forwarder has come.
     KeepProgress {
-        /// The forwarder's name.
-        forwarder: String,
         /// How far, and what it refused.
-        progress: Progress,
+        unkept: Arc<Unkept>,
         /// Whether it is durable.
         reply: oneshot::Sender<Result<(), String>>,
     },

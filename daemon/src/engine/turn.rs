@@ -288,9 +288,8 @@ impl<P: Process> Turn<P> {
                 let result = self.core.history.add_token(&token);
                 self.answer(result.map(|_| ()), reply)
             }
-            Command::KeepProgress { forwarder, progress, reply } => {
-                let result = self.core.history.keep_progress(&forwarder, &progress);
-                let result = match result {
+            Command::KeepProgress { unkept, reply } => {
+                let result = match self.core.keep_progress(&unkept) {
                     Err(error @ WriteError::Sync(_)) => return Err(Fatal(error.to_string())),
                     result => result.map_err(|e| e.to_string()),
                 };

@@ -404,10 +404,11 @@ fn what_was_said_stands_behind_its_batch_in_one_transaction() {
     {
         let (mut history, _) = open(directory.path());
         let readings = [reading(1, START, -5, 0)];
-        let committed =
-            history.commit_with(&batch(START, &[], &readings), &[said("a"), said("b")]).unwrap();
+        let committed = history
+            .commit_with(&batch(START, &[], &readings), &[said("a"), said("b")], &[])
+            .unwrap();
         assert_eq!(committed.number + 1, history.next_number());
-        history.commit_with(&batch(START, &[], &[]), &[said("c")]).unwrap();
+        history.commit_with(&batch(START, &[], &[]), &[said("c")], &[]).unwrap();
     }
     let (history, opened) = open(directory.path());
     assert_eq!(opened.repairs, Vec::<String>::new());

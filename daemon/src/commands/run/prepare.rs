@@ -120,6 +120,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         sources.iter().map(|s| (s.name.clone(), s.kind.to_owned())).collect();
     let couriers =
         standby::prepare(&mut core.history, forwarders, &property, now).map_err(Failure::failed)?;
+    core.take_along(couriers.iter().map(|c| Arc::clone(&c.unkept)).collect());
     let tallies = couriers.iter().map(|c| Arc::clone(&c.tally)).collect();
     let counts = Counts::new(Arc::clone(&property), Arc::clone(clock), &kinds);
     let counts = Arc::new(counts.with_forwarders(tallies));

@@ -113,10 +113,14 @@ impl Look<'_> {
             }
         }
         let near = spans.len();
+        // A backlog leaves thousands of such rows a day: which of their records touch the
+        // span is asked at once, not record by record.
         let mut statement = self.connection.prepare_cached(
-            "SELECT number FROM late WHERE day BETWEEN ?1 AND ?2 AND number > ?3",
+            "SELECT DISTINCT late.number FROM late JOIN log USING (number)
+             WHERE day BETWEEN ?1 AND ?2 AND late.number > ?3 AND last >= ?4 AND first <= ?5",
         )?;
-        let mut rows = statement.query([from.utc_day(), to.utc_day(), after.cast_signed()])?;
+        let mut rows =
+            statement.query([from.utc_day(), to.utc_day(), after.cast_signed(), from.0, to.0])?;
         while let Some(row) = rows.next()? {
             let number = row.get::<_, i64>(0)?.cast_unsigned();
             if !spans.iter().take(near).any(|(low, high)| (*low..=*high).contains(&number)) {

@@ -7,6 +7,9 @@ use observation::time::{DAY, HOUR, MINUTE};
 use observation::{ChannelIndex, Message, Span, Stated, StationIndex, Time, Value};
 use std::sync::Arc;
 
+/// How far beside a span its neighbours are looked for together with it.
+const NEXT: Span = Span(2 * MINUTE);
+
 /// A sample as the log holds it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Held {
@@ -118,41 +121,60 @@ impl Look<'_> {
         to: Time,
     ) -> Result<Vec<Held>, ReadError> {
         let wanted = Wanted::Channel(channel);
-        let mut found = Vec::new();
-        if let Some(before) = self.neighbour(wanted, from, -1)? {
-            found.push(before);
+        let (mut before, mut found, mut after) = (None, Vec::new(), None);
+        // Most stations speak every few minutes, so that one look finds all three.
+        self.held_between(wanted, from - NEXT, to + NEXT, &mut |held| {
+            if held.time < from {
+                last_of(&mut before, held);
+            } else if held.time <= to {
+                found.push(held);
+            } else {
+                first_of(&mut after, held);
+            }
+        })?;
+        if before.is_none() {
+            before = self.neighbour(wanted, from, -1)?;
         }
-        self.held_between(wanted, from, to, &mut |held| found.push(held))?;
-        if let Some(after) = self.neighbour(wanted, to, 1)? {
-            found.push(after);
+        if after.is_none() {
+            after = self.neighbour(wanted, to, 1)?;
         }
+        found.splice(0..0, before);
+        found.extend(after);
         // Stable: what has the same time stays in log order.
         found.sort_by_key(|held| held.time);
         Ok(found)
     }
 
-    /// The nearest sample on one side of an instant, looked for in widening spans up to
-    /// a day: most stations speak every few minutes, and an hour of a dense one fills
-    /// many records, each of which would be unpacked for one sample. Among equal times the last of the log before, the first of the log after.
+    /// The nearest sample on one side of an instant, further off than [`NEXT`], looked for
+    /// in widening spans up to a day. Among equal times the last of the log before, the
+    /// first of the log after.
     fn neighbour(&self, wanted: Wanted, edge: Time, side: i64) -> Result<Option<Held>, ReadError> {
-        let mut near = 1;
-        for far in [2 * MINUTE, 15 * MINUTE, HOUR, 4 * HOUR, DAY] {
+        let mut near = NEXT.0 + 1;
+        for far in [15 * MINUTE, HOUR, 4 * HOUR, DAY] {
             let (one, other) = (edge + Span(side * near), edge + Span(side * far));
             let (from, to) = if side < 0 { (other, one) } else { (one, other) };
             let mut best: Option<Held> = None;
-            self.held_between(wanted, from, to, &mut |held| {
-                let better = best.as_ref().is_none_or(|b| {
-                    if side < 0 { held.time >= b.time } else { held.time < b.time }
-                });
-                if better {
-                    best = Some(held);
-                }
-            })?;
+            let better = if side < 0 { last_of } else { first_of };
+            self.held_between(wanted, from, to, &mut |held| better(&mut best, held))?;
             if best.is_some() {
                 return Ok(best);
             }
             near = far + 1;
         }
         Ok(None)
+    }
+}
+
+/// Keeps the later one, among equal times the later of the log.
+fn last_of(best: &mut Option<Held>, held: Held) {
+    if best.as_ref().is_none_or(|b| held.time >= b.time) {
+        *best = Some(held);
+    }
+}
+
+/// Keeps the earlier one, among equal times the earlier of the log.
+fn first_of(best: &mut Option<Held>, held: Held) {
+    if best.as_ref().is_none_or(|b| held.time < b.time) {
+        *best = Some(held);
     }
 }

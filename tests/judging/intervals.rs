@@ -10,7 +10,9 @@ pub(crate) fn share(hits: usize, of: usize) -> String {
     let p = hits as f64 / n;
     let middle = (p + z * z / (2.0 * n)) / (1.0 + z * z / n);
     let half = z * (p * (1.0 - p) / n + z * z / (4.0 * n * n)).sqrt() / (1.0 + z * z / n);
-    format!("{:.0} [{:.0},{:.0}]", 100.0 * p, 100.0 * (middle - half), 100.0 * (middle + half))
+    // Of no hits the lower end is 0 but for rounding, which may print it as -0.
+    let low = (middle - half).max(0.0);
+    format!("{:.0} [{:.0},{:.0}]", 100.0 * p, 100.0 * low, 100.0 * (middle + half))
 }
 
 /// Chance that a count of the given mean is at most `count`.

@@ -286,11 +286,10 @@ pub fn wet_bulb_stull(temperature: f64, humidity: f64) -> Valid {
 /// A pressure outside 300 to 1100 hPa, or vapour that fills it.
 #[inline]
 pub fn mixing_ratio(ratio: f64, vapour: f64, pressure: f64) -> Valid {
-    if inside(pressure, 300.0, 1100.0) & inside(vapour, 0.0, pressure / 2.0) {
-        return Ok(ratio * vapour / (pressure - vapour));
+    if !(inside(pressure, 300.0, 1100.0) & inside(vapour, 0.0, pressure / 2.0)) {
+        within("surface_air_pressure", pressure, 300.0, 1100.0, "hPa")?;
+        within("water_vapor_partial_pressure_in_air", vapour, 0.0, pressure / 2.0, "hPa")?;
     }
-    within("surface_air_pressure", pressure, 300.0, 1100.0, "hPa")?;
-    within("water_vapor_partial_pressure_in_air", vapour, 0.0, pressure / 2.0, "hPa")?;
     Ok(ratio * vapour / (pressure - vapour))
 }
 

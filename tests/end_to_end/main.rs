@@ -20,6 +20,7 @@ mod forwarding;
 mod importing;
 mod kills;
 mod monitoring;
+mod power_cut;
 mod pushes;
 mod replays;
 mod reprocessing;

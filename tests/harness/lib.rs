@@ -5,7 +5,9 @@
 
 pub mod backlog;
 pub mod browser;
+pub mod disk;
 pub mod peers;
+pub mod power;
 pub mod program;
 pub mod push;
 pub mod sink;

@@ -2,6 +2,7 @@
 
 use crate::wait::until;
 use std::collections::BTreeMap;
+use std::ffi::OsString;
 use std::io::{BufRead, BufReader, Write};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -64,7 +65,17 @@ impl Program {
 
     /// Starts any long-running command that prints a `ready` line.
     pub fn start(settings: &Path, arguments: &[&str]) -> Self {
-        let mut program = Self::start_unready(settings, arguments);
+        Self::start_in(settings, arguments, &[])
+    }
+
+    /// Starts `isobarn run` with more in its environment.
+    pub fn run_in(settings: &Path, environment: &[(&str, OsString)]) -> Self {
+        let run = ["run", "--config", settings.to_str().expect("a plain path")];
+        Self::start_in(settings, &run, environment)
+    }
+
+    fn start_in(settings: &Path, arguments: &[&str], environment: &[(&str, OsString)]) -> Self {
+        let mut program = Self::start_unready_in(settings, arguments, environment);
         let line = until("the ready line", || {
             let said = program.said();
             if let Some(line) = said.lines().find(|l| l.starts_with("ready ")) {
@@ -85,8 +96,18 @@ impl Program {
 
     /// Starts without waiting.
     pub fn start_unready(settings: &Path, arguments: &[&str]) -> Self {
+        Self::start_unready_in(settings, arguments, &[])
+    }
+
+    /// The same with more in its environment.
+    pub fn start_unready_in(
+        settings: &Path,
+        arguments: &[&str],
+        environment: &[(&str, OsString)],
+    ) -> Self {
         let mut child = Command::new(binary())
             .args(arguments)
+            .envs(environment.iter().map(|(name, value)| (name, value)))
             .env_remove("JOURNAL_STREAM")
             .stdin(Stdio::null())
             .stdout(Stdio::piped())

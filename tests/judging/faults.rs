@@ -1,5 +1,7 @@
 //! The faults that are injected.
 
+use crate::property::Wrong;
+use crate::protocol::HORIZON;
 use crate::record::Record;
 use observation::{Quantity, Time};
 use quality::diagnosis::{Cause, named};
@@ -29,6 +31,8 @@ pub(crate) enum Change {
     Late(i32),
     /// Only the pressure so many hours late.
     PressureLate(i32),
+    /// Something physical, of which the station is simulated anew.
+    Physical(Wrong, Cause),
 }
 
 /// One row of the table.
@@ -45,7 +49,9 @@ const fn fault(name: &'static str, quantity: Quantity, change: Change, kind: Kin
     Fault { name, quantity, change, kind }
 }
 
-use Change::{Add, AddBelow, Drift, Hold, Late, PressureLate, Scale, Turn, TurnSwitches, Zero};
+use Change::{
+    Add, AddBelow, Drift, Hold, Late, Physical, PressureLate, Scale, Turn, TurnSwitches, Zero,
+};
 use Kind::{Blocked, Clock, Offset, Stuck};
 use Quantity::{
     AirPressureAtMeanSeaLevel as Pressure, AirTemperature as Temperature,
@@ -83,6 +89,24 @@ pub(crate) const FAULTS: [Fault; 26] = [
     fault("vane80+45", Direction, TurnSwitches(45.0, 80.0), Offset),
 ];
 
+/// The rows that need a station simulated by the minute, after the others. How much is wrong
+/// is invented.
+pub(crate) const PHYSICAL: [Fault; 4] = [
+    physical("sunlit", Temperature, Wrong::Sunlit(3.0), Cause::SunlitScreen),
+    physical("wet", Humidity, Wrong::Wet(0.5), Cause::HumiditySlowToDry),
+    physical("lostpulses", Speed, Wrong::Dead(0.02), Cause::CupSlowAtHighWind),
+    physical(
+        "trees",
+        Speed,
+        Wrong::Trees { from: 240.0, width: 70.0, heights: 6.0 },
+        Cause::MastSheltered,
+    ),
+];
+
+const fn physical(name: &'static str, quantity: Quantity, wrong: Wrong, cause: Cause) -> Fault {
+    fault(name, quantity, Physical(wrong, cause), Offset)
+}
+
 /// What a vane of four switches at N, E, S and W says, each closed over an arc: one closed is
 /// its own direction, two neighbours closed are the direction between, none closed is nothing.
 pub(crate) fn switches(direction: f64, arc: f64) -> Option<f64> {
@@ -103,8 +127,19 @@ pub(crate) fn switches(direction: f64, arc: f64) -> Option<f64> {
 }
 
 impl Fault {
+    /// Whether it shows under some conditions only.
+    pub(crate) const fn condition(&self) -> bool {
+        matches!(self.change, Physical(..))
+    }
+
     /// What should be said of it.
     pub(crate) fn cause(&self) -> Cause {
+        if let Physical(_, cause) = self.change {
+            return cause;
+        }
+        if let Drift(_) = self.change {
+            return Cause::ThermometerDrift;
+        }
         named(&Suspicion {
             state: State::Opened,
             station: Some(0),
@@ -134,14 +169,13 @@ impl Fault {
         }
     }
 
-    /// What the station says in `hour` with the fault since `since`.
-    pub(crate) fn apply(
-        &self,
-        record: &Record,
-        station: usize,
-        since: usize,
-        hour: usize,
-    ) -> Values {
+    /// What the station says from `since` on, so many hours long.
+    pub(crate) fn applied(&self, record: &Record, station: usize, since: usize) -> Vec<Values> {
+        let end = record.hours.len().min(since + HORIZON);
+        (since..end).map(|hour| self.apply(record, station, since, hour)).collect()
+    }
+
+    fn apply(&self, record: &Record, station: usize, since: usize, hour: usize) -> Values {
         let plain = record.hours[hour][station];
         if hour < since {
             return plain;
@@ -165,6 +199,7 @@ impl Fault {
                 .unwrap_or(f64::NAN),
             Late(by) => return shifted(record, station, since, hour, by),
             PressureLate(by) => shifted(record, station, since, hour, by).get(self.quantity),
+            Physical(..) => own,
         };
         values.set(self.quantity, changed);
         values

@@ -2,10 +2,12 @@
 //! of the state as it stood at its start, and the following 60 days are judged.
 
 use crate::faults::Fault;
-use crate::record::{LONGITUDE, Record};
+use crate::record::Record;
 use observation::Quantity;
-use quality::diagnosis::{CauseGroup, named};
-use quality::neighbours::{Kind, Limits, Panel, Setup, State, Suspicion};
+use observation::time::HOUR;
+use quality::diagnosis::{Cause, CauseGroup, View, named, parted, refine};
+use quality::neighbours::{Kind, Limits, Neighbourhood, State, Suspicion, Values, nearest};
+use std::collections::HashMap;
 
 /// Hours looked at after the start of a fault.
 pub(crate) const HORIZON: usize = 1440;
@@ -16,6 +18,10 @@ pub(crate) const EVEN_MONTHS: [u8; 5] = [4, 6, 8, 10, 12];
 /// and for choosing limits.
 pub(crate) const ODD_MONTHS: [u8; 5] = [3, 5, 7, 9, 11];
 const LAST_DAY: u8 = 10;
+/// Hours whose conditions are looked at.
+const PAST: usize = 720;
+/// A condition must be named within so many hours.
+pub(crate) const NAMED_WITHIN: usize = 30 * 24;
 
 /// One suspicion from opening to closing.
 #[derive(Clone, Copy, Debug)]
@@ -63,10 +69,9 @@ pub(crate) fn note(episodes: &mut Vec<Episode>, hour: usize, said: &[Suspicion])
     }
 }
 
-/// A panel that knows nothing.
-pub(crate) fn panel(limits: &Limits) -> Panel {
-    let setup = Setup { stations: 3, steps_per_hour: 1, longitude: LONGITUDE };
-    Panel::new(setup, limits)
+/// A neighbourhood that knows nothing.
+pub(crate) fn beginning(record: &Record, limits: &Limits) -> Neighbourhood {
+    Neighbourhood::new(&record.sites, 1, limits)
 }
 
 /// The untouched year; copies of the state before each of the hours asked for.
@@ -74,8 +79,8 @@ pub(crate) fn untouched(
     record: &Record,
     limits: &Limits,
     wanted: &[usize],
-) -> (Vec<Episode>, Vec<(usize, Panel)>) {
-    let mut state = panel(limits);
+) -> (Vec<Episode>, Vec<(usize, Neighbourhood)>) {
+    let mut state = beginning(record, limits);
     let (mut episodes, mut copies) = (Vec::new(), Vec::new());
     for (hour, values) in record.hours.iter().enumerate() {
         if wanted.contains(&hour) {
@@ -122,7 +127,13 @@ pub(crate) struct Outcome {
     pub(crate) elsewhere: Option<(bool, Quantity, Kind)>,
     /// The group of causes told first; none if nothing new was told.
     pub(crate) cause: Option<CauseGroup>,
-    /// Rain at the drier neighbour until then, mm.
+    /// Hours until the cause of the fault was told of the right station, conditions looked at.
+    pub(crate) named: f64,
+    /// The group told of the right instrument in the end, conditions looked at.
+    pub(crate) in_the_end: Option<CauseGroup>,
+    /// Whether anything new named the faulty station, and another.
+    pub(crate) blamed: (bool, bool),
+    /// Rain at the middle one of the others until then (the drier one of two), mm.
     pub(crate) rain: f64,
 }
 
@@ -137,70 +148,145 @@ fn group(quantity: Quantity) -> u8 {
     }
 }
 
-/// Injects `fault` into `station` at `since`.
-pub(crate) fn inject(
-    record: &Record,
-    limits: &Limits,
-    natural: &[Episode],
-    state: &Panel,
-    fault: &Fault,
-    station: usize,
-    since: usize,
-) -> Outcome {
-    let mut state = state.clone();
-    let mut episodes = Vec::new();
-    for hour in since..record.hours.len().min(since + HORIZON) {
-        let mut values = record.hours[hour];
-        values[station] = fault.apply(record, station, since, hour);
-        let verdict = state.take(record.time(hour), &values, limits);
-        note(&mut episodes, hour, &verdict.suspicions);
-    }
-    let fresh: Vec<&Episode> = episodes
-        .iter()
-        .filter(|e| {
-            !natural.iter().any(|n| {
-                n.same(e)
-                    && n.opened <= e.opened + NATURAL
-                    && e.opened <= n.closed.saturating_add(NATURAL)
-            })
+/// One fault put into one station.
+pub(crate) struct Trial<'a> {
+    pub(crate) record: &'a Record,
+    pub(crate) limits: &'a Limits,
+    pub(crate) natural: &'a [Episode],
+    pub(crate) fault: &'a Fault,
+    pub(crate) station: usize,
+    /// Its first hour, and what the station says from then on.
+    pub(crate) since: usize,
+    pub(crate) faulty: &'a [Values],
+    /// Whether to stop when all that is asked for is known.
+    pub(crate) settle: bool,
+}
+
+impl Trial<'_> {
+    fn is_natural(&self, e: &Episode) -> bool {
+        self.natural.iter().any(|n| {
+            n.same(e)
+                && n.opened <= e.opened + NATURAL
+                && e.opened <= n.closed.saturating_add(NATURAL)
         })
-        .collect();
-    let of_group = |e: &&&Episode| {
-        e.suspicion.kind == fault.kind && group(e.suspicion.quantity) == group(fault.quantity)
-    };
-    let names = |e: &Episode| e.suspicion.station == Some(station);
-    let first = fresh.iter().find(of_group);
-    let hit = fresh.iter().filter(of_group).find(|e| {
-        names(e) && (e.suspicion.quantity == fault.quantity || fault.kind == Kind::Clock)
-    });
-    let elsewhere = fresh
-        .iter()
-        .find(|e| !of_group(e))
-        .map(|e| (names(e), e.suspicion.quantity, e.suspicion.kind));
-    let rain = hit.map_or(f64::NAN, |hit| {
-        let sum = |other: usize| -> f64 {
-            record.hours[since..=hit.opened]
-                .iter()
-                .map(|values| values[other].rain)
-                .filter(|rain| rain.is_finite())
-                .sum()
+    }
+
+    fn of_group(&self, e: &Episode) -> bool {
+        e.suspicion.kind == self.fault.kind
+            && group(e.suspicion.quantity) == group(self.fault.quantity)
+    }
+
+    /// Of two stations a disagreement is all that can be said.
+    fn names(&self, e: &Episode) -> bool {
+        e.suspicion.station == Some(self.station)
+            || e.suspicion.station.is_none() && self.record.sites.len() == 2
+    }
+
+    fn hits(&self, e: &Episode) -> bool {
+        let own = e.suspicion.quantity == self.fault.quantity || self.fault.kind == Kind::Clock;
+        self.of_group(e) && self.names(e) && own && !self.is_natural(e)
+    }
+
+    fn values(&self, hour: usize, station: usize) -> Values {
+        if station == self.station && hour >= self.since {
+            return self.faulty.get(hour - self.since).copied().unwrap_or(Values::MISSING);
+        }
+        self.record.hours[hour][station]
+    }
+
+    /// The cause of a suspicion after the conditions were looked at, as the processor does.
+    fn refined(&self, suspicion: &Suspicion, hour: usize) -> Option<Cause> {
+        let station = suspicion.station.filter(|_| suspicion.kind == Kind::Offset)?;
+        let from = self.record.time(0).0 / HOUR;
+        let past = (hour.saturating_sub(PAST - 1)..=hour)
+            .map(|h| (from + h as i64, move |station: usize| self.values(h, station)));
+        let site = self.record.sites.get(station)?;
+        let view = View {
+            station,
+            quantity: suspicion.quantity,
+            near: &nearest(&self.record.sites, station),
+            place: (site.latitude, site.longitude),
+            since: suspicion.since.0.div_euclid(HOUR),
         };
-        sum((station + 1) % 3).min(sum((station + 2) % 3))
-    });
-    Outcome {
-        cause: fresh.first().map(|e| named(&e.suspicion).group()),
-        delay: hit.map_or(f64::INFINITY, |hit| (hit.opened - since) as f64),
-        right: first.map(|first| names(first)),
-        hit: hit.map(|hit| **hit),
-        elsewhere,
-        rain,
+        let (before, after) = parted(past, &view);
+        refine(named(suspicion), &before, &after).map(|refined| refined.cause)
+    }
+
+    /// Puts the fault into a copy of the state as it stood at its start.
+    pub(crate) fn run(&self, state: &Neighbourhood) -> Outcome {
+        let (record, station, since) = (self.record, self.station, self.since);
+        let mut state = state.clone();
+        let mut episodes = Vec::new();
+        let mut held: HashMap<(Option<usize>, Quantity), Cause> = HashMap::new();
+        let (mut told_at, mut in_the_end) = (f64::INFINITY, None);
+        let wanted = self.fault.cause();
+        for hour in since..record.hours.len().min(since + HORIZON) {
+            let mut values = record.hours[hour].clone();
+            values[station] = self.values(hour, station);
+            let verdict = state.take(record.time(hour), &values, self.limits);
+            note(&mut episodes, hour, &verdict.suspicions);
+            let said = verdict.suspicions.iter().filter(|s| s.state != State::Closed);
+            for suspicion in said.filter(|s| s.kind == self.fault.kind) {
+                let place = (suspicion.station, suspicion.quantity);
+                let refined = self.refined(suspicion, hour);
+                let before = held.get(&place).copied();
+                let cause = refined.or(before).unwrap_or_else(|| named(suspicion));
+                held.insert(place, cause);
+                if place.0 == Some(station) && cause == wanted {
+                    told_at = told_at.min((hour - since) as f64);
+                }
+                if place == (Some(station), self.fault.quantity) {
+                    in_the_end = Some(cause.group());
+                }
+            }
+            let hit = episodes.iter().find(|e| self.hits(e));
+            let waits = self.fault.condition() && told_at.is_infinite();
+            let enough = hit.is_some_and(|hit| hour >= hit.opened + SECOND_LOOK) && !waits
+                || waits && hour >= since + NAMED_WITHIN;
+            if self.settle && enough {
+                break;
+            }
+        }
+        let fresh: Vec<&Episode> = episodes.iter().filter(|e| !self.is_natural(e)).collect();
+        let first = fresh.iter().find(|e| self.of_group(e));
+        let hit = episodes.iter().find(|e| self.hits(e));
+        let elsewhere = fresh
+            .iter()
+            .find(|e| !self.of_group(e))
+            .map(|e| (self.names(e), e.suspicion.quantity, e.suspicion.kind));
+        let blamed = |which: &dyn Fn(usize) -> bool| {
+            fresh.iter().any(|e| e.suspicion.station.is_some_and(which))
+        };
+        Outcome {
+            cause: fresh.first().map(|e| named(&e.suspicion).group()),
+            delay: hit.map_or(f64::INFINITY, |hit| (hit.opened - since) as f64),
+            right: first.map(|first| self.names(first)),
+            hit: hit.copied(),
+            elsewhere,
+            named: told_at,
+            in_the_end,
+            blamed: (blamed(&|other| other == station), blamed(&|other| other != station)),
+            rain: hit.map_or(f64::NAN, |hit| self.rain_until(hit.opened)),
+        }
+    }
+
+    fn rain_until(&self, hour: usize) -> f64 {
+        let others = (0..self.record.sites.len()).filter(|other| *other != self.station);
+        let mut sums: Vec<f64> = others
+            .map(|other| {
+                let rains = self.record.hours[self.since..=hour].iter().map(|v| v[other].rain);
+                rains.filter(|rain| rain.is_finite()).sum()
+            })
+            .collect();
+        sums.sort_by(f64::total_cmp);
+        sums[(sums.len() - 1) / 2]
     }
 }
 
 /// By parity of the month, the strongest score of each group and of the clock test in the untouched year with
 /// nothing ever opened: where a limit could stand.
 pub(crate) fn strongest(record: &Record, limits: &Limits) -> [[f64; 6]; 2] {
-    let mut state = panel(limits);
+    let mut state = beginning(record, limits);
     let mut never = *limits;
     for own in &mut never.groups {
         own.score = f64::INFINITY;

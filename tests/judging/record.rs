@@ -2,7 +2,7 @@
 //! 0.0.3, CC0), as aligned steps.
 
 use observation::{Flag, Quantity, Time};
-use quality::neighbours::Values;
+use quality::neighbours::{Site, Values};
 use quality::single;
 use std::collections::HashMap;
 use std::path::Path;
@@ -12,16 +12,20 @@ const HOUR: i64 = 3_600_000;
 /// The airports, in the order of the panel.
 pub(crate) const STATIONS: [&str; 3] = ["EWR", "JFK", "LGA"];
 /// Degrees east of their middle.
-pub(crate) const LONGITUDE: f64 = -73.94;
+const LONGITUDE: f64 = -73.94;
 
 /// Hour by hour, station by station.
 pub(crate) struct Record {
     /// Start of the first hour.
     pub(crate) first: Time,
     /// Values of each hour.
-    pub(crate) hours: Vec<[Values; 3]>,
+    pub(crate) hours: Vec<Vec<Values>>,
     /// Directions as they were read, by hour and station.
-    pub(crate) directions: Vec<[f64; 3]>,
+    pub(crate) directions: Vec<Vec<f64>>,
+    /// Where the stations stand: here all at their middle, as only the longitude counts.
+    pub(crate) sites: Vec<Site>,
+    /// What they are called.
+    pub(crate) names: Vec<String>,
     /// Values rejected by range.
     pub(crate) rejected: usize,
 }
@@ -35,6 +39,17 @@ pub(crate) struct Hour {
 }
 
 impl Record {
+    /// Hours of stations at their places.
+    pub(crate) fn of(
+        first: Time,
+        hours: Vec<Vec<Values>>,
+        sites: Vec<Site>,
+        names: Vec<String>,
+    ) -> Self {
+        let directions = hours.iter().map(|h| h.iter().map(|v| v.direction).collect()).collect();
+        Self { first, hours, directions, sites, names, rejected: 0 }
+    }
+
     /// Reads `weather.csv`; an error names the line.
     pub(crate) fn read(path: &Path) -> Result<Self, String> {
         let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
@@ -81,11 +96,12 @@ impl Record {
         let first = rows.keys().map(|(hour, _)| *hour).min().ok_or("the record is empty")?;
         let last = rows.keys().map(|(hour, _)| *hour).max().unwrap_or(first);
         let days = (last + 1 - first) / 24;
-        let hours: Vec<[Values; 3]> = (first..first + days * 24)
-            .map(|hour| [0, 1, 2].map(|s| rows.get(&(hour, s)).copied().unwrap_or(Values::MISSING)))
-            .collect();
-        let directions = hours.iter().map(|hour| hour.map(|v| v.direction)).collect();
-        Ok(Self { first: Time(first * HOUR), hours, directions, rejected })
+        let of = |hour, s| rows.get(&(hour, s)).copied().unwrap_or(Values::MISSING);
+        let hours =
+            (first..first + days * 24).map(|hour| (0..3).map(|s| of(hour, s)).collect()).collect();
+        let site = Site { latitude: 40.7, longitude: LONGITUDE, elevation: 5.0 };
+        let names = STATIONS.map(str::to_owned).to_vec();
+        Ok(Self { rejected, ..Self::of(Time(first * HOUR), hours, vec![site; 3], names) })
     }
 
     /// The same record as vanes of another kind would have told it; where one says nothing
@@ -95,7 +111,8 @@ impl Record {
         for value in hours.iter_mut().flatten().filter(|v| v.direction.is_finite()) {
             value.direction = vane(value.direction).unwrap_or(f64::NAN);
         }
-        Self { first: self.first, hours, directions: self.directions.clone(), rejected: 0 }
+        let (sites, names) = (self.sites.clone(), self.names.clone());
+        Self { directions: self.directions.clone(), ..Self::of(self.first, hours, sites, names) }
     }
 
     /// Start of an hour.

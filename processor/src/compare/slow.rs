@@ -163,7 +163,7 @@ impl Processor {
                 opinions.close(None, None, Cause::Disagreement, said, out);
             }
         } else {
-            let refined = self.refined(&suspicion, cause, slot);
+            let refined = self.refined(&suspicion, cause);
             let held = family.iter().find(|&&cause| {
                 let (station, instrument) = (station.as_deref(), instrument.as_deref());
                 self.compare.opinions.open_of(station, instrument, cause)

@@ -7,8 +7,10 @@
 
 mod causes;
 mod conditions;
+mod month;
 mod naming;
 
 pub use causes::{Cause, CauseGroup, SURE, SUSPECTED};
 pub use conditions::{Hour, Refined, refine};
+pub use month::{View, parted};
 pub use naming::{named, words};

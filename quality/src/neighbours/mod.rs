@@ -37,4 +37,5 @@ pub use nearest::{Neighbourhood, Site, nearest};
 pub use panel::{Panel, Setup, Verdict};
 pub use quick::{Glance, Quick};
 pub use suspicion::{Kind, State, Suspicion};
+pub(crate) use values::median;
 pub use values::{Group, Values};

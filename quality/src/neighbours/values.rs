@@ -97,7 +97,7 @@ impl Group {
 }
 
 /// The middle of the finite values; not a number if there are none.
-pub(super) fn median(values: impl Iterator<Item = f64>) -> f64 {
+pub(crate) fn median(values: impl Iterator<Item = f64>) -> f64 {
     let mut finite: Vec<f64> = values.filter(|v| v.is_finite()).collect();
     finite.sort_by(f64::total_cmp);
     let middle = finite.len() / 2;

@@ -1,0 +1,116 @@
+//! The hours of the last month of one instrument, beside those of its neighbours: before a
+//! change and after it. What [`super::refine`] looks at.
+
+use super::conditions::Hour;
+use crate::neighbours::{Values, median};
+use observation::Quantity;
+use observation::time::HOUR;
+
+/// Humidity above which the neighbours count as wet, %.
+const WET: f64 = 95.0;
+/// Hours that are looked at as after the change at least: what comes and goes with the sun
+/// is seen anew every day, and would never be old enough.
+const LOOKED_BACK: i64 = 5 * 24;
+
+/// Whose hours are looked at.
+#[derive(Clone, Copy, Debug)]
+pub struct View<'a> {
+    /// The place of its station.
+    pub station: usize,
+    /// What the instrument measures.
+    pub quantity: Quantity,
+    /// The places of the neighbours, nearest first.
+    pub near: &'a [usize],
+    /// Degrees north and degrees east, for the sun.
+    pub place: (f64, f64),
+    /// The hour of the change, counted from 1970.
+    pub since: i64,
+}
+
+/// Parts a month of hours (counted from 1970, oldest first, each with the values of all
+/// stations) into those before the change and those after it.
+pub fn parted(
+    past: impl DoubleEndedIterator<Item = (i64, impl Fn(usize) -> Values)> + Clone,
+    view: &View<'_>,
+) -> (Vec<Hour>, Vec<Hour>) {
+    let newest = past.clone().next_back().map_or(i64::MAX, |(hour, _)| hour);
+    let since = view.since.min(newest.saturating_sub(LOOKED_BACK));
+    let (mut before, mut after) = (Vec::new(), Vec::new());
+    let mut since_wet = f64::INFINITY;
+    for (hour, values) in past {
+        let of = |quantity: Quantity| median(view.near.iter().map(|&n| values(n).get(quantity)));
+        let humidity = of(Quantity::RelativeHumidity);
+        since_wet = if humidity >= WET { 0.0 } else { since_wet + 1.0 };
+        // Of directions the first that is known: they have no middle.
+        let mut directions = view.near.iter().map(|&n| values(n).direction);
+        let found = Hour {
+            own: values(view.station).get(view.quantity),
+            others: of(view.quantity),
+            sun: if view.quantity == Quantity::AirTemperature {
+                sun(hour, view.place)
+            } else {
+                f64::NAN
+            },
+            wind: of(Quantity::WindSpeed),
+            direction: directions.find(|d| d.is_finite()).unwrap_or(f64::NAN),
+            humidity,
+            since_wet,
+        };
+        if hour < since { before.push(found) } else { after.push(found) }
+    }
+    (before, after)
+}
+
+/// Elevation of the sun in the middle of an hour, degrees.
+fn sun(hour: i64, (latitude, longitude): (f64, f64)) -> f64 {
+    let unix = ((hour * HOUR + HOUR / 2) / 1_000) as f64;
+    let place = meteorology::sun::Place {
+        latitude,
+        longitude,
+        elevation: 0.0,
+        pressure: 1013.0,
+        temperature: 10.0,
+    };
+    90.0 - meteorology::sun::position(unix, meteorology::sun::delta_t(unix), &place).zenith
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_month_is_parted_at_the_change_and_told_its_weather() {
+        let values = |hour: i64| {
+            move |station: usize| Values {
+                temperature: if station == 0 { 12.0 } else { 10.0 },
+                humidity: if hour.rem_euclid(24) == 3 { 99.0 } else { 60.0 },
+                speed: station as f64,
+                direction: if station == 2 { 350.0 } else { f64::NAN },
+                ..Values::MISSING
+            }
+        };
+        // 2026-06-21T00:00Z is hour 494,928 from 1970.
+        let first = 494_928 - 300;
+        let past = (first..first + 320).map(|hour| (hour, values(hour)));
+        let view = View {
+            station: 0,
+            quantity: Quantity::AirTemperature,
+            near: &[1, 2],
+            place: (54.0, 0.0),
+            since: first + 100,
+        };
+        let (before, after) = parted(past.clone(), &view);
+        assert_eq!((before.len(), after.len()), (100, 220));
+        let last = after[after.len() - 1];
+        assert!((last.own - 12.0).abs() < 1e-12 && (last.others - 10.0).abs() < 1e-12);
+        assert!((last.wind - 1.5).abs() < 1e-12 && (last.direction - 350.0).abs() < 1e-12);
+        // The hour from 19 to 20 UTC, sixteen after the wet one.
+        assert!((last.since_wet - 16.0).abs() < 1e-12, "{last:?}");
+        // Midsummer noon on 54 N: 90 - 54 + 23.4; the hour from 12 to 13 is a little lower.
+        let noon = after[after.len() - 8];
+        assert!((noon.sun - 59.0).abs() < 0.6, "{}", noon.sun);
+        // A change of this morning is looked at with the days before it.
+        let late = View { since: first + 318, ..view };
+        assert_eq!(parted(past, &late).1.len(), 121);
+    }
+}

@@ -110,6 +110,10 @@ pub struct Demo {
     /// Where the invented weather starts; the same number gives the same weather
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub seed: u64,
+    /// Days of invented past, with an invented fault in its last weeks; 0 for none. A
+    /// directory that holds a history keeps the one it has
+    #[arg(long, value_name = "DAYS", default_value_t = 75)]
+    pub past: u32,
 }
 
 /// Arguments of `listen`.

@@ -15,10 +15,15 @@ fn demo(folder: &Path, more: &[&str]) -> Program {
     Program::start(folder, &[&["demo", "--directory", directory], more].concat())
 }
 
+/// Without a past, which takes a while.
+fn bare(folder: &Path, more: &[&str]) -> Program {
+    demo(folder, &[&["--past", "0"], more].concat())
+}
+
 #[test]
 fn the_demo_shows_readings_that_came_three_ways_and_ends_well() {
     let folder = tempfile::tempdir().unwrap();
-    let program = demo(folder.path(), &["--minutes", "1"]);
+    let program = bare(folder.path(), &["--minutes", "1"]);
     let client = Client::new();
     let page = program.address("http");
     let sources = until("samples by every way", || {
@@ -46,7 +51,7 @@ fn the_demo_shows_readings_that_came_three_ways_and_ends_well() {
 #[test]
 fn a_push_to_the_demo_survives_a_kill_of_it() {
     let folder = tempfile::tempdir().unwrap();
-    let program = demo(folder.path(), &[]);
+    let program = bare(folder.path(), &[]);
     let said = program.said();
     // The demo says how to push by hand; the test follows what it says.
     let word = |after: &str| {
@@ -79,7 +84,7 @@ fn a_push_to_the_demo_survives_a_kill_of_it() {
     assert!(client.get(page, "/v1/latest").body.contains("17.3"));
     program.kill();
 
-    let program = demo(folder.path(), &[]);
+    let program = bare(folder.path(), &[]);
     let settings = folder.path().join("isobarn.toml");
     let number = program.id();
     let samples = export(&settings, &["--samples"]);
@@ -87,4 +92,35 @@ fn a_push_to_the_demo_survives_a_kill_of_it() {
     signal(number, "INT");
     let (status, said) = program.wait();
     assert_eq!(status, Some(0), "{said}");
+}
+
+#[test]
+fn an_invented_past_is_summed_up_kept_and_not_made_twice() {
+    let folder = tempfile::tempdir().unwrap();
+    let program = demo(folder.path(), &["--past", "3"]);
+    assert!(program.said().contains("the past 3 days are invented"), "{}", program.said());
+    let client = Client::new();
+    let page = program.address("http");
+    let days = client.get(page, "/v1/summaries?by=day&quantity=air_temperature&station=yard").body;
+    let days: serde_json::Value = serde_json::from_str(&days).unwrap();
+    let rows = days["summaries"].as_array().unwrap();
+    let whole: Vec<&serde_json::Value> = rows
+        .iter()
+        .filter(|day| day["count"].is_number() && day["count"] == day["expected"])
+        .collect();
+    assert!(whole.len() >= 2, "{days:#}");
+    let settings = folder.path().join("isobarn.toml");
+    let end = whole[0]["to"].as_str().unwrap().to_owned();
+    let before = export(&settings, &["--to", &end]);
+    assert!(before.lines().count() > 10_000, "{}", before.lines().count());
+    // The fault of the past goes on in the present.
+    assert!(folder.path().join("invented-fault.txt").exists());
+    let number = program.id();
+    signal(number, "INT");
+    assert_eq!(program.wait().0, Some(0));
+
+    let program = demo(folder.path(), &["--past", "3"]);
+    assert!(!program.said().contains("are invented and judged"), "{}", program.said());
+    assert_eq!(export(&settings, &["--to", &end]), before);
+    drop(program);
 }

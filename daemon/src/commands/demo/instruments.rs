@@ -1,8 +1,6 @@
 //! What stands on the invented property: counters that only count, switches that are
 //! open or closed, and what they do as the weather goes by.
 
-use super::weather::Weather;
-
 /// Wind of the cup: metres per second for one turn a second.
 pub const CUP_SLOPE: f64 = 0.66;
 /// Metres per second at which the cup's straight line meets the axis.
@@ -21,10 +19,10 @@ pub struct Cup {
 }
 
 impl Cup {
-    /// Lets it turn for a while.
-    pub fn turn(&mut self, weather: &Weather, seconds: f64) {
-        if weather.wind_speed >= CUP_THRESHOLD {
-            self.turns += (weather.wind_speed - CUP_OFFSET) / CUP_SLOPE * seconds;
+    /// Lets it turn for a while in a wind of so many metres per second.
+    pub fn turn(&mut self, wind_speed: f64, seconds: f64) {
+        if wind_speed >= CUP_THRESHOLD {
+            self.turns += (wind_speed - CUP_OFFSET) / CUP_SLOPE * seconds;
         }
     }
 
@@ -46,9 +44,9 @@ pub struct Gauge {
 }
 
 impl Gauge {
-    /// Lets it rain for a while.
-    pub fn rain(&mut self, weather: &Weather, seconds: f64) {
-        self.depth += weather.rainfall_rate / 3_600.0 * seconds;
+    /// Lets it rain for a while, at so many millimetres per hour.
+    pub fn rain(&mut self, rainfall_rate: f64, seconds: f64) {
+        self.depth += rainfall_rate / 3_600.0 * seconds;
     }
 
     /// The running total of tips, 16 bits wide.
@@ -73,7 +71,6 @@ pub fn switches(wind_from: f64) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::commands::demo::weather::Sky;
 
     #[test]
     fn the_vane_closes_one_switch_on_the_points_and_two_between() {
@@ -94,24 +91,19 @@ mod tests {
 
     #[test]
     fn the_cup_counts_what_the_wind_asks_for_and_stands_still_in_a_calm() {
-        let mut weather = Sky::new(1).at(0.0);
         let mut cup = Cup::default();
-        weather.wind_speed = CUP_OFFSET + 2.0 * CUP_SLOPE;
-        cup.turn(&weather, 60.0);
+        cup.turn(CUP_OFFSET + 2.0 * CUP_SLOPE, 60.0);
         assert_eq!(cup.total(), 120);
-        weather.wind_speed = 0.5;
-        cup.turn(&weather, 600.0);
+        cup.turn(0.5, 600.0);
         assert_eq!(cup.total(), 120);
     }
 
     #[test]
     fn the_gauge_tips_once_for_each_full_bucket() {
-        let mut weather = Sky::new(1).at(0.0);
         let mut gauge = Gauge::default();
-        weather.rainfall_rate = 12.0;
-        gauge.rain(&weather, 30.0);
+        gauge.rain(12.0, 30.0);
         assert_eq!(gauge.total(), 0);
-        gauge.rain(&weather, 31.0);
+        gauge.rain(12.0, 31.0);
         assert_eq!(gauge.total(), 1);
     }
 }

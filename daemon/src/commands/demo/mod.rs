@@ -3,8 +3,10 @@
 //! that both end together however they end.
 
 mod instruments;
+mod past;
 mod property;
 pub(crate) mod request;
+mod sensors;
 mod stations;
 mod telling;
 mod weather;
@@ -18,11 +20,14 @@ use stations::Stop;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 use weather::Sky;
 
 /// How long a write to the cable may take.
 const CABLE: Duration = Duration::from_millis(200);
+/// Seconds ahead for which the sun is worked out at the start.
+const AHEAD: f64 = 30.0 * 86_400.0;
 /// The name under which the cable's device is found, whatever its number.
 const CABLE_NAME: &str = "cable";
 
@@ -34,6 +39,9 @@ pub fn execute(arguments: &Demo) -> Result<(), Failure> {
     let minutes = arguments.minutes;
     if minutes.is_some_and(|m| !(m > 0.0 && m <= 1_000_000.0)) {
         return Err(Failure::usage("--minutes takes a number above 0"));
+    }
+    if arguments.past > past::LONGEST {
+        return Err(Failure::usage(format!("--past takes 0 to {} days", past::LONGEST)));
     }
     // Dropped, and with it everything in it, when the demo ends.
     let temporary;
@@ -51,15 +59,60 @@ pub fn execute(arguments: &Demo) -> Result<(), Failure> {
     let (cable, device) = cable(&directory)?;
     let config = property::write(&directory, &addresses, &device)
         .map_err(|e| Failure::failed(format!("the demo cannot be set up: {e}")))?;
-    let introduction =
-        telling::introduction(&addresses, &taken, &config, arguments.directory.is_some(), minutes);
+    let kept = past::is_there(&directory);
+    let days = if kept { 0 } else { arguments.past };
+    let introduction = telling::introduction(&telling::Introduced {
+        addresses: &addresses,
+        taken: &taken,
+        settings: &config,
+        kept: arguments.directory.is_some(),
+        past: days,
+        minutes,
+    });
     // Whether anybody reads it is nobody's fault here.
     drop(std::io::stdout().write_all(introduction.as_bytes()));
     drop(std::io::stdout().flush());
     // The service's own words are about what it does, which is said here in plain ones.
     logging::start(logging::Usual::Errors);
     let settings = arguments::Settings { config, set: Vec::new() };
-    serve(&settings, &addresses, cable, Sky::new(arguments.seed), minutes)
+    let sky = Sky::new(arguments.seed, past::start(days), stations::now() + AHEAD);
+    if days > 0 && !invent(&directory, &settings, &sky, days)? {
+        return Ok(());
+    }
+    let wrong = past::is_wrong(&directory);
+    serve(&settings, &addresses, cable, &sky, wrong, minutes)
+}
+
+/// Makes the past, on a thread of its own, until it is made or somebody ends it; then
+/// false.
+fn invent(
+    directory: &Path,
+    settings: &arguments::Settings,
+    sky: &Sky,
+    days: u32,
+) -> Result<bool, Failure> {
+    let failed = |e: std::io::Error| Failure::failed(e.to_string());
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(failed)?;
+    let stop = Stop::default();
+    std::thread::scope(|threads| {
+        let (ended, end) = tokio::sync::oneshot::channel();
+        let told = &stop;
+        threads.spawn(move || {
+            drop(ended.send(past::make(directory, settings, sky, days, told)));
+        });
+        runtime.block_on(async {
+            let mut terminate = signal(SignalKind::terminate()).map_err(failed)?;
+            let mut interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
+            let mut end = end;
+            tokio::select! {
+                made = &mut end => return made.map_err(|_| Failure::failed("the invented past failed inside"))?,
+                _ = terminate.recv() => stop.set(),
+                _ = interrupt.recv() => stop.set(),
+            }
+            end.await.map_err(|_| Failure::failed("the invented past failed inside"))?.map(|_| false)
+        })
+    })
 }
 
 /// A cable with two ends: the station's, and the path of the service's.
@@ -89,7 +142,8 @@ fn serve(
     settings: &arguments::Settings,
     addresses: &Addresses,
     cable: TTYPort,
-    sky: Sky,
+    sky: &Sky,
+    wrong: bool,
     minutes: Option<f64>,
 ) -> Result<(), Failure> {
     let service = CancellationToken::new();
@@ -97,7 +151,7 @@ fn serve(
     std::thread::scope(|threads| {
         let (stop, ending) = (&stop, &service);
         threads.spawn(move || stations::ridge(sky, addresses.inlet, stop));
-        threads.spawn(move || stations::orchard(sky, addresses.push, stop));
+        threads.spawn(move || stations::orchard(sky, addresses.push, wrong, stop));
         threads.spawn(move || stations::yard(sky, cable, stop));
         threads.spawn(move || telling::lines(addresses.page, stop));
         if let Some(minutes) = minutes {

@@ -1,6 +1,7 @@
 //! The invented property as a settings file, the same that a person would write.
 
 use super::instruments::{CUP_OFFSET, CUP_SLOPE, CUP_THRESHOLD, SWITCH_ARC, TIP_DEPTH};
+use super::weather::{LATITUDE, LONGITUDE};
 use std::fmt::Write as _;
 use std::io;
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
@@ -106,8 +107,8 @@ fn text(addresses: &Addresses, device: &Path) -> String {
 
 [property]
 name = "Alder Croft (invented)"
-latitude = 54.07
-longitude = -2.28
+latitude = {LATITUDE}
+longitude = {LONGITUDE}
 elevation = "212 m"
 time_zone = "Europe/London"
 rain_day_starts = "09:00Z"
@@ -132,7 +133,7 @@ checksum = "xor"
 station = "yard"
 
 {}"#,
-        [ridge(), yard(), ORCHARD.to_owned()].join("\n")
+        [ridge(), yard(), orchard()].join("\n")
     )
 }
 
@@ -143,7 +144,7 @@ fn ridge() -> String {
 id = "ridge"
 name = "Ridge mast"
 token_file = "ridge.token"
-interval = "2 s"
+interval = "30 s"
 
 [[station.instrument]]
 id = "screen_temperature"
@@ -164,8 +165,9 @@ id = "cup"
 channel = "turns"
 quantity = "wind_speed"
 height = "6 m"
+interval = "10 s"
 signal = {{ pulse_total = {{ bits = 32 }} }}
-calibration = [{{ from = "2026-03-01", slope = "{CUP_SLOPE} m/s/Hz", offset = "{CUP_OFFSET} m/s", threshold = "{CUP_THRESHOLD} m/s" }}]
+calibration = [{{ from = "2020-01-01", slope = "{CUP_SLOPE} m/s/Hz", offset = "{CUP_OFFSET} m/s", threshold = "{CUP_THRESHOLD} m/s" }}]
 
 [[station.instrument]]
 id = "vane"
@@ -184,7 +186,7 @@ fn yard() -> String {
 id = "yard"
 name = "Yard"
 token_file = "yard.token"
-interval = "2 s"
+interval = "30 s"
 
 [[station.instrument]]
 id = "screen_temperature"
@@ -194,28 +196,37 @@ unit = "Cel"
 height = "1.5 m"
 
 [[station.instrument]]
+id = "screen_humidity"
+channel = "humidity"
+quantity = "relative_humidity"
+unit = "%"
+height = "1.5 m"
+
+[[station.instrument]]
 id = "barometer"
 channel = "pressure"
 quantity = "surface_air_pressure"
 unit = "hPa"
-height = "214 m"
+height = "212 m"
 
 [[station.instrument]]
 id = "gauge"
 channel = "tips"
 quantity = "rainfall_depth"
 signal = {{ change_total = {{ bits = 16 }} }}
-calibration = [{{ from = "2026-03-01", depth = "{TIP_DEPTH} mm" }}]
+calibration = [{{ from = "2020-01-01", depth = "{TIP_DEPTH} mm" }}]
 "#
     )
 }
 
-const ORCHARD: &str = r#"# Sleeps between pushes and states its own time.
+fn orchard() -> String {
+    format!(
+        r#"# Sleeps between pushes and states its own time.
 [[station]]
 id = "orchard"
 name = "Orchard"
 token_file = "orchard.token"
-interval = "5 s"
+interval = "30 s"
 sleeps = true
 
 [[station.instrument]]
@@ -231,6 +242,20 @@ channel = "humidity"
 quantity = "relative_humidity"
 unit = "%"
 height = "1.5 m"
+
+[[station.instrument]]
+id = "barometer"
+channel = "pressure"
+quantity = "surface_air_pressure"
+unit = "hPa"
+height = "207 m"
+
+[[station.instrument]]
+id = "gauge"
+channel = "tips"
+quantity = "rainfall_depth"
+signal = {{ change_total = {{ bits = 16 }} }}
+calibration = [{{ from = "2020-01-01", depth = "{TIP_DEPTH} mm" }}]
 
 [[station.instrument]]
 id = "soil"
@@ -251,7 +276,9 @@ channel = "t"
 quantity = "air_temperature"
 unit = "Cel"
 reports = "on_change"
-"#;
+"#
+    )
+}
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

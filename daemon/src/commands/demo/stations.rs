@@ -1,9 +1,9 @@
 //! The simulated stations. Each is a thread that knows only its own wire: one speaks
 //! MQTT to the inlet, one writes lines into a pseudo-terminal, one pushes by HTTP.
 
-use super::instruments::{Cup, Gauge, switches};
 use super::property::token;
 use super::request;
+use super::sensors::{Orchard, Report, Ridge, Yard};
 use super::weather::Sky;
 use observation::Time;
 use rumqttc::{AsyncClient, MqttOptions, QoS};
@@ -13,12 +13,12 @@ use std::net::SocketAddr;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-/// Time between two messages of the stations that stay awake.
-pub const AWAKE: Duration = Duration::from_secs(2);
-/// Time between two pushes of the station that sleeps.
-pub const ASLEEP: Duration = Duration::from_secs(5);
-/// Into how many steps the wind is cut between two messages.
+/// Time between two messages, or pushes, of each station.
+pub const EVERY: Duration = Duration::from_secs(10);
+/// Into how many steps the weather is cut between two messages.
 const STEPS: u32 = 20;
+/// Members of a message, by channel.
+type Object = serde_json::Map<String, serde_json::Value>;
 
 /// Tells all stations to stop.
 #[derive(Clone, Debug, Default)]
@@ -53,52 +53,42 @@ pub fn now() -> f64 {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0.0, |d| d.as_secs_f64())
 }
 
-fn rounded(value: f64, decimals: i32) -> f64 {
-    let scale = 10_f64.powi(decimals);
-    (value * scale).round() / scale
-}
-
-/// Lets the counters follow the weather since they were last read, in small steps, so
-/// that a gust shorter than the interval turns the cup too. A pause longer than a
-/// minute, such as a suspended computer, turns nothing.
+/// Since when counters were last read. A pause longer than a minute, such as a suspended
+/// computer, counts nothing.
 struct Elapsed(f64);
 
 impl Elapsed {
-    fn steps(&mut self, mut step: impl FnMut(f64, f64)) {
-        let until = now();
-        let passed = until - self.0;
-        if (0.0..60.0).contains(&passed) {
-            let each = passed / f64::from(STEPS);
-            for n in 0..STEPS {
-                step(self.0 + (f64::from(n) + 0.5) * each, each);
-            }
-        }
-        self.0 = until;
+    /// The span that passed, up to now.
+    fn span(&mut self) -> Option<(f64, f64)> {
+        let (from, to) = (self.0, now());
+        self.0 = to;
+        (0.0..60.0).contains(&(to - from)).then_some((from, to))
     }
 }
 
+/// A report as the members of a JSON object.
+fn object(report: Report) -> Object {
+    report.into_iter().map(|(channel, value)| (channel.to_owned(), value.into())).collect()
+}
+
 /// The mast on the ridge: MQTT, with a boot identifier and sequence numbers.
-pub fn ridge(sky: Sky, inlet: SocketAddr, stop: &Stop) {
+pub fn ridge(sky: &Sky, inlet: SocketAddr, stop: &Stop) {
     let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
         return;
     };
     let boot = format!("{:08x}", fastrand::u32(..));
-    let mut cup = Cup::default();
+    let mut ridge = Ridge::default();
     let mut elapsed = Elapsed(now());
     let mut sequence = 0_u64;
     let mut message = move || {
-        elapsed.steps(|at, seconds| cup.turn(&sky.at(at), seconds));
-        let weather = sky.at(now());
+        if let Some((from, to)) = elapsed.span() {
+            ridge.pass(sky, from, to, STEPS);
+        }
         sequence += 1;
-        serde_json::json!({
-            "boot": boot,
-            "sequence": sequence,
-            "air": rounded(weather.air_temperature, 2),
-            "humidity": rounded(weather.relative_humidity, 1),
-            "turns": cup.total(),
-            "switches": switches(weather.wind_from),
-        })
-        .to_string()
+        let mut said = object(ridge.report(sky, now()));
+        said.insert("boot".to_owned(), boot.clone().into());
+        said.insert("sequence".to_owned(), sequence.into());
+        serde_json::Value::from(said).to_string()
     };
     while !stop.is_set() {
         let mut options = MqttOptions::new("demo-ridge", inlet.ip().to_string(), inlet.port());
@@ -107,7 +97,7 @@ pub fn ridge(sky: Sky, inlet: SocketAddr, stop: &Stop) {
         options.set_clean_session(false);
         runtime.block_on(async {
             let (client, mut events) = AsyncClient::new(options, 16);
-            let mut tick = tokio::time::interval(AWAKE);
+            let mut tick = tokio::time::interval(EVERY);
             tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
             let mut look = tokio::time::interval(Duration::from_millis(200));
             loop {
@@ -134,48 +124,44 @@ pub fn ridge(sky: Sky, inlet: SocketAddr, stop: &Stop) {
 }
 
 /// The station in the yard: lines on a cable, with a checksum.
-pub fn yard(sky: Sky, mut cable: TTYPort, stop: &Stop) {
-    let mut gauge = Gauge::default();
+pub fn yard(sky: &Sky, mut cable: TTYPort, stop: &Stop) {
+    let mut yard = Yard::default();
     let mut elapsed = Elapsed(now());
     loop {
-        elapsed.steps(|at, seconds| gauge.rain(&sky.at(at), seconds));
-        let weather = sky.at(now());
-        let body = format!(
-            "air={:.2},pressure={:.2},tips={}",
-            weather.air_temperature + 0.4,
-            weather.pressure,
-            gauge.total()
-        );
+        if let Some((from, to)) = elapsed.span() {
+            yard.pass(sky, from, to, STEPS);
+        }
+        let pairs: Vec<String> =
+            yard.report(sky, now()).iter().map(|(name, value)| format!("{name}={value}")).collect();
+        let body = pairs.join(",");
         let sum = body.bytes().fold(0_u8, |sum, byte| sum ^ byte);
         // Whether anybody holds the other end is nothing a station can know.
         drop(cable.write_all(format!("{body}*{sum:02X}\r\n").as_bytes()));
         // What the other end says is read and dropped, so that it never waits.
         let mut said = [0_u8; 64];
         drop(cable.read(&mut said));
-        if stop.wait(AWAKE) {
+        if stop.wait(EVERY) {
             return;
         }
     }
 }
 
 /// The station in the orchard: sleeps, wakes, pushes with its own time, and keeps what
-/// got no receipt for the next time it wakes.
-pub fn orchard(sky: Sky, push: SocketAddr, stop: &Stop) {
+/// got no receipt for the next time it wakes. Its hygrometer may be `wrong`.
+pub fn orchard(sky: &Sky, push: SocketAddr, wrong: bool, stop: &Stop) {
+    let mut orchard = Orchard::new(wrong);
+    let mut elapsed = Elapsed(now());
     let mut waiting: Vec<String> = Vec::new();
     loop {
+        if let Some((from, to)) = elapsed.span() {
+            orchard.pass(sky, from, to, STEPS);
+        }
         let time = now().floor();
-        let weather = sky.at(time);
-        let stamp = Time::from_seconds(time).map(|t| t.to_string());
-        waiting.push(
-            serde_json::json!({
-                "time": stamp,
-                "air": rounded(weather.air_temperature - 0.3, 2),
-                "humidity": rounded((weather.relative_humidity + 2.0).min(100.0), 1),
-                "soil": rounded(weather.soil_temperature, 2),
-                "battery": rounded(3.9 + 0.25 * weather.shortwave / 800.0, 3),
-            })
-            .to_string(),
-        );
+        let mut said = object(orchard.report(sky, time));
+        if let Some(stamp) = Time::from_seconds(time) {
+            said.insert("time".to_owned(), stamp.to_string().into());
+        }
+        waiting.push(serde_json::Value::from(said).to_string());
         if waiting.len() > 100 {
             waiting.remove(0);
         }
@@ -188,7 +174,7 @@ pub fn orchard(sky: Sky, push: SocketAddr, stop: &Stop) {
                 _ => break,
             }
         }
-        if stop.wait(ASLEEP) {
+        if stop.wait(EVERY) {
             return;
         }
     }

@@ -16,14 +16,25 @@ const LOOK: Duration = Duration::from_secs(1);
 /// Least time between two lines about one station.
 const LINE: Duration = Duration::from_secs(10);
 
+/// What is said about.
+pub(super) struct Introduced<'a> {
+    /// Where everything listens.
+    pub(super) addresses: &'a Addresses,
+    /// The usual ports that were taken.
+    pub(super) taken: &'a [u16],
+    /// The settings file.
+    pub(super) settings: &'a Path,
+    /// Whether the folder stays.
+    pub(super) kept: bool,
+    /// Days of past that are about to be invented.
+    pub(super) past: u32,
+    /// After how many it ends.
+    pub(super) minutes: Option<f64>,
+}
+
 /// What is said before anything starts.
-pub(super) fn introduction(
-    addresses: &Addresses,
-    taken: &[u16],
-    settings: &Path,
-    kept: bool,
-    minutes: Option<f64>,
-) -> String {
+pub(super) fn introduction(introduced: &Introduced<'_>) -> String {
+    let Introduced { addresses, taken, settings, kept, past, minutes } = *introduced;
     let Addresses { page, push, inlet } = addresses;
     let token = token("orchard");
     let settings = settings.display();
@@ -52,6 +63,13 @@ pub(super) fn introduction(
     let _ = writeln!(out, "From another terminal: isobarn export --config {settings} --samples");
     if !kept {
         out.push_str("Nothing is kept at the end; --directory DIR keeps it and finds it again.\n");
+    }
+    if past > 0 {
+        let _ = writeln!(
+            out,
+            "\nFirst the past {past} days are invented and judged; in them the hygrometer of the orchard\n\
+             begins to read too dry (invented as well). `--past 0` starts without them."
+        );
     }
     let _ = match minutes {
         Some(minutes) => writeln!(out, "It ends by itself after {minutes} min.\n"),
@@ -93,6 +111,8 @@ fn newest(latest: &Value, station: &str) -> Option<(String, String)> {
         row["station"] == station
             && row["statistic"] == "point"
             && row["instrument"] != "hand_thermometer"
+            // A code figure says nothing in a line of values.
+            && row["quantity"] != "characteristic_of_pressure_tendency"
     });
     let mut time = String::new();
     let mut words = Vec::new();

@@ -37,7 +37,7 @@ const HARD_LIMIT: Duration = Duration::from_secs(20);
 /// For answers of the page under way when the service stops.
 const GOODBYE: Duration = Duration::from_secs(2);
 
-pub use prepare::IMPORT;
+pub use prepare::{IMPORT, record_epoch};
 
 /// Runs the service until a signal tells it to stop.
 ///

@@ -164,7 +164,10 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
 }
 
 /// Appends a settings epoch where the settings that readings depend on have changed.
-fn record_epoch(
+///
+/// # Errors
+/// A history that cannot be read or written.
+pub fn record_epoch(
     history: &mut History,
     settings: &config::Settings,
     now: Time,

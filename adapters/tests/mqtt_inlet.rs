@@ -112,6 +112,30 @@ async fn what_is_published_is_acknowledged_after_its_commit_and_in_order() {
 }
 
 #[tokio::test]
+async fn a_pack_may_come_in_either_notation() {
+    let accept = "accept = [{ filter = \"packs\", payload = \"senml\" }]";
+    let (mut house, session) = inlet(accept).await;
+    let (mut peer, _) = station(&house, "orchard", "a").await;
+    peer.publish("packs", r#"[{"n":"orchard/t","v":1.5}]"#, 1).await;
+    assert_eq!(values(&house.committed().await), [1.5]);
+    let cbor = |name: &[u8]| [&b"\x81\xa2\x00\x69"[..], name, b"\x02\xf9\x4c\x60"].concat();
+    peer.publish("packs", cbor(b"orchard/t"), 2).await;
+    assert_eq!(values(&house.committed().await), [17.5]);
+    // A value that is no number, then half a pack: counted and acknowledged.
+    peer.publish("packs", [&cbor(b"orchard/t")[..15], b"\x7e\x00"].concat(), 3).await;
+    peer.publish("packs", &cbor(b"orchard/t")[..9], 4).await;
+    for packet in 1..=4 {
+        assert_eq!(peer.acknowledged().await, packet);
+    }
+    assert_eq!(house.ears.reasons(), [Refusal::NotFinite, Refusal::Malformed]);
+    peer.publish("packs", cbor(b"meadow/tt"), 5).await;
+    assert_eq!(peer.next().await, None, "not its own station");
+    assert_eq!(house.ears.count(Refusal::Credentials), 1);
+    house.context.stop.cancel();
+    end(session).await;
+}
+
+#[tokio::test]
 async fn it_is_no_broker() {
     let (house, session) = inlet("").await;
     let mut peer = Peer::dial(house.address().await).await;

@@ -10,4 +10,5 @@ mod known_errors;
 mod laws;
 mod nmea;
 mod references;
+mod senml_cbor;
 mod summary;

@@ -7,6 +7,7 @@
 use super::filter::{Filter, LONGEST_TOPIC};
 use super::subscription::Format;
 use crate::credentials::Grant;
+use crate::payload::senml::Notation;
 use crate::payload::{Checksum, Decoded, LONGEST, Map, Reader, Refused, shown};
 use observation::{ChannelIndex, Refusal, StationIndex};
 use std::collections::HashMap;
@@ -96,7 +97,9 @@ impl Topics {
             Route::Json(station, map) => {
                 reader.json(*station, map.as_deref(), payload).map(Holds::One)
             }
-            Route::Senml(grant) => reader.senml(grant, payload).map(Holds::Several),
+            Route::Senml(grant) => {
+                reader.senml(grant, Notation::of(payload), payload).map(Holds::Several)
+            }
             Route::Pairs(station, checksum) => {
                 reader.key_value(*station, *checksum, payload).map(Holds::One)
             }

@@ -1,7 +1,7 @@
 //! What is pushed is stored and answered with 204.
 
 use crate::fixtures::token;
-use crate::{Yard, answer, give, post};
+use crate::{Yard, answer, ask, give, post};
 use observation::{Stated, StationIndex, Time};
 use tokio::io::AsyncWriteExt;
 use tokio::net::TcpStream;
@@ -34,6 +34,56 @@ async fn samples_are_stored_and_answered_with_204() {
     let stations: Vec<_> = yard.stored().iter().skip(4).map(|m| m.station).collect();
     assert_eq!(stations, [StationIndex(0), StationIndex(2)]);
     assert_eq!(yard.house.ears.reasons(), []);
+}
+
+/// 17.5 in half precision.
+const HALF: &[u8] = &[0xf9, 0x4c, 0x60];
+
+/// `[{"n":"orchard/NAME","v":VALUE}]` in CBOR, the value as its bytes.
+fn cbor(name: &str, value: &[u8]) -> Vec<u8> {
+    let name = format!("orchard/{name}");
+    let length = 0x60 + u8::try_from(name.len()).unwrap();
+    [&[0x81, 0xa2, 0x00, length], name.as_bytes(), &[0x02], value].concat()
+}
+
+#[tokio::test]
+async fn packs_in_cbor_are_taken_and_refused_as_those_in_json() {
+    let yard = Yard::new("").await;
+    let push = |kind: &str, body: &[u8]| {
+        let kind =
+            if kind.is_empty() { String::new() } else { format!("Content-Type: {kind}\r\n") };
+        let head = format!(
+            "POST /v1/samples HTTP/1.1\r\nHost: c\r\nAuthorization: Bearer {}\r\n{kind}Content-Length: {}\r\n\r\n",
+            token("orchard"),
+            body.len()
+        );
+        [head.as_bytes(), body].concat()
+    };
+    for kind in ["application/senml+cbor", "Application/SenML+CBOR; x=y", ""] {
+        let answer = ask(yard.address, &push(kind, &cbor("t", HALF))).await;
+        assert_eq!(answer.status, 204, "{kind}: {answer:?}");
+    }
+    let stored = yard.stored();
+    let numbers: Vec<_> = stored.iter().map(|m| m.samples[0].value.number()).collect();
+    assert_eq!(numbers, [Some(17.5); 3]);
+    let cbor_type = "application/senml+cbor";
+    let long = [cbor("t", HALF), vec![0; 65_536]].concat();
+    for (request, status, reason, says) in [
+        (push(cbor_type, &cbor("t", &[0xf9, 0x7e, 0])), 400, "not_finite", "`v`"),
+        (push(cbor_type, &cbor("t", &[0x61, b'1'])), 400, "wrong_type", "`v`: expected a number"),
+        (push(cbor_type, &cbor("t", &[0x01, 0x00])), 400, "malformed", "byte 16"),
+        (push(cbor_type, &cbor("t", &[])), 400, "malformed", "ends"),
+        (push(cbor_type, &cbor("frog", HALF)), 422, "unknown_channel", "frog"),
+        (push(cbor_type, br#"[{"n":"orchard/t","v":1}]"#), 400, "wrong_type", "pack"),
+        (push("application/senml+json", &cbor("t", HALF)), 400, "malformed", "UTF-8"),
+        (push(cbor_type, &long), 413, "too_long", "65536"),
+    ] {
+        let answer = ask(yard.address, &request).await;
+        assert_eq!((answer.status, answer.reason().as_str()), (status, reason), "{answer:?}");
+        assert!(answer.detail().contains(says), "{answer:?}");
+    }
+    assert_eq!(yard.stored().len(), 3, "a refused pack leaves nothing behind");
+    assert_eq!(yard.house.ears.reasons().len(), 8, "each is counted once");
 }
 
 #[tokio::test]

@@ -47,7 +47,13 @@ async fn refusals_are_problem_documents_with_their_word() {
             "/v1/samples",
         ),
         (post("/v1/push/orchard", &good, "text/plain", "t=1"), 415, "malformed", "text/plain"),
-        (post("/v1/samples", &good, "application/senml+cbor", "x"), 415, "malformed", "cbor"),
+        (post("/v1/samples", &good, "application/senml+xml", "x"), 415, "malformed", "senml+xml"),
+        (
+            post("/v1/push/orchard", &good, "application/senml+cbor", "x"),
+            415,
+            "malformed",
+            "/v1/samples",
+        ),
         (
             post("/v1/samples", &good, "application/x-www-form-urlencoded", "t=1"),
             415,

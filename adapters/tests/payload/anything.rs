@@ -7,6 +7,7 @@ use adapters::credentials::Grant;
 use adapters::payload::csv::Columns;
 use adapters::payload::map::Place;
 use adapters::payload::nmea::Wind;
+use adapters::payload::senml::Notation;
 use adapters::payload::{Checksum, Decoded, Map, Refused};
 use observation::{ChannelIndex, Stated, Value};
 use proptest::collection::vec;
@@ -55,14 +56,16 @@ fn all(bytes: &[u8]) {
     let wind = Wind::new(&property, RIDGE, None, None).unwrap();
     sound(reader.nmea(&wind, bytes));
     for grant in [Grant::only(ORCHARD), Grant::every()] {
-        match reader.senml(&grant, bytes) {
-            Ok(messages) => {
-                assert!(messages.iter().all(|m| grant.may(m.station)));
-                for message in messages {
-                    sound(Ok(message));
+        for notation in [Notation::Json, Notation::Cbor] {
+            match reader.senml(&grant, notation, bytes) {
+                Ok(messages) => {
+                    assert!(messages.iter().all(|m| grant.may(m.station)));
+                    for message in messages {
+                        sound(Ok(message));
+                    }
                 }
+                Err(refused) => sound(Err(refused)),
             }
-            Err(refused) => sound(Err(refused)),
         }
     }
 }
@@ -142,6 +145,36 @@ proptest! {
         all(&bytes);
     }
 
+    /// The same in CBOR: the worked example of RFC 8428, section 6, under our own names.
+    #[test]
+    fn damaged_packs_in_cbor(
+        at in 0_usize..250,
+        byte in any::<u8>(),
+        cut in 0_usize..300,
+        own in any::<bool>(),
+    ) {
+        let mut bytes = crate::senml_cbor::example();
+        if own {
+            bytes = crate::senml_cbor::own();
+        }
+        if let Some(b) = bytes.get_mut(at) {
+            *b = byte;
+        }
+        bytes.truncate(cut);
+        all(&bytes);
+    }
+
+    /// Items of CBOR in any order: heads of arrays, maps, tags, texts, numbers, breaks.
+    #[test]
+    fn random_items(items in vec(prop::sample::select(vec![
+        "81", "82", "9f", "a1", "a2", "bf", "ff", "00", "01", "02", "03", "06", "20", "21", "22",
+        "f93e00", "fb7ff0000000000000", "f97e00", "f6", "f5", "c48220186e", "c4", "d9d9f7", "d8",
+        "6161", "617a615f", "62c328", "7f6161ff", "5f4100ff", "696f7263686172642f74", "1b", "3b",
+        "9bffffffffffffffff", "bbffffffffffffffff", "7bffffffffffffffff", "1c", "f8", "80", "a0",
+    ]), 0..40)) {
+        all(&crate::senml_cbor::bytes(&items.concat()));
+    }
+
     /// Any finite number goes through every format unchanged.
     #[test]
     fn numbers_survive(value in prop::num::f64::NORMAL | prop::num::f64::ZERO | prop::num::f64::SUBNORMAL) {
@@ -152,13 +185,20 @@ proptest! {
         prop_assert_eq!(&one(reader.form(ORCHARD, None, format!("t={value:e}").as_bytes()).unwrap()), &expected);
         prop_assert_eq!(&one(reader.key_value(ORCHARD, Checksum::None, format!("t={value:e}").as_bytes()).unwrap()), &expected);
         prop_assert_eq!(&one(reader.number(ChannelIndex(0), format!("{value:e}").as_bytes()).unwrap()), &expected);
+        let mut cbor = crate::senml_cbor::bytes("81a200696f7263686172642f7402fb");
+        cbor.extend_from_slice(&value.to_be_bytes());
+        prop_assert_eq!(&one(reader.senml(&Grant::only(ORCHARD), Notation::Cbor, &cbor).unwrap().remove(0)), &expected);
         let pack = format!("[{{\"n\":\"orchard/t\",\"v\":{value:e}}}]");
-        prop_assert_eq!(&one(reader.senml(&Grant::only(ORCHARD), pack.as_bytes()).unwrap().remove(0)), &expected);
+        prop_assert_eq!(&one(reader.senml(&Grant::only(ORCHARD), Notation::Json, pack.as_bytes()).unwrap().remove(0)), &expected);
     }
 
     /// Nesting of any depth is answered, not recursed into.
     #[test]
     fn deep_nesting(depth in 1_usize..30_000, open in prop::sample::select(vec!["[", "{\"t\":", "[{\"x\":"])) {
         all(open.repeat(depth).as_bytes());
+        for open in ["81", "9f", "c1", "81a16178", "81a161789f"] {
+            all(&crate::senml_cbor::bytes(&open.repeat(depth)));
+            all(&crate::senml_cbor::bytes(&format!("81a16178{}", open.repeat(depth))));
+        }
     }
 }

@@ -8,6 +8,7 @@ mod croft;
 mod anything;
 mod lines;
 mod mapped;
+mod senml_cbor;
 mod senml_names;
 mod senml_standard;
 mod times;

@@ -3,11 +3,12 @@
 use crate::croft::{BECK, ORCHARD, RIDGE, property};
 use crate::{reader, values};
 use adapters::credentials::{Credentials, Digest, Grant, Owner};
+use adapters::payload::senml::Notation;
 use adapters::payload::{Decoded, Refused};
 use observation::{Refusal, Stated, Time};
 
 fn read(grant: &Grant, pack: &str) -> Result<Vec<Decoded>, Refused> {
-    reader().senml(grant, pack.as_bytes())
+    reader().senml(grant, Notation::Json, pack.as_bytes())
 }
 
 fn gateway() -> Grant {

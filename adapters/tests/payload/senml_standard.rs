@@ -1,19 +1,24 @@
 //! The example packs of RFC 8428 (2018) resolve to what the RFC prints.
 
 use adapters::payload::Refused;
-use adapters::payload::senml::{Data, each};
+use adapters::payload::senml::{Data, Notation, each};
 
 /// Full name, unit, time in milliseconds, value.
-type Row = (String, Option<String>, Option<i64>, String);
+pub(crate) type Row = (String, Option<String>, Option<i64>, String);
+
+fn resolve(pack: &str) -> Result<Vec<Row>, Refused> {
+    rows(Notation::Json, pack.as_bytes())
+}
 
 #[allow(clippy::cast_possible_truncation)] // the RFC's own times
-fn resolve(pack: &str) -> Result<Vec<Row>, Refused> {
+pub(crate) fn rows(notation: Notation, bytes: &[u8]) -> Result<Vec<Row>, Refused> {
     let mut rows = Vec::new();
-    each(pack.as_bytes(), |record| {
+    each(notation, bytes, |record| {
         let value = match record.data {
             Data::Number(v) => v.to_string(),
             Data::Whole(v) => v.to_string(),
-            Data::Text(v) | Data::Bytes(v) => v.to_owned(),
+            Data::Text(v) => v.to_owned(),
+            Data::Bytes(v) => String::from_utf8_lossy(v).into_owned(),
             Data::Flag(v) => v.to_string(),
             Data::Nothing => format!("sum {}", record.sum.unwrap()),
         };
@@ -59,30 +64,31 @@ fn two_points_of_one_device() {
 // Section 5.1.2, second example; the base time is 2010-06-08T18:01:16.001Z.
 #[test]
 fn a_base_time_and_relative_times() {
-    let rows = resolve(
-        r#"[ {"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,
-              "n":"voltage","u":"V","v":120.1},
-             {"n":"current","t":-5,"v":1.2}, {"n":"current","t":-4,"v":1.3},
-             {"n":"current","t":-3,"v":1.4}, {"n":"current","t":-2,"v":1.5},
-             {"n":"current","t":-1,"v":1.6}, {"n":"current","v":1.7} ]"#,
-    )
-    .unwrap();
+    assert_eq!(resolve(EXAMPLE).unwrap(), example());
+}
+
+pub(crate) const EXAMPLE: &str = r#"[
+    {"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,
+     "n":"voltage","u":"V","v":120.1},
+    {"n":"current","t":-5,"v":1.2}, {"n":"current","t":-4,"v":1.3},
+    {"n":"current","t":-3,"v":1.4}, {"n":"current","t":-2,"v":1.5},
+    {"n":"current","t":-1,"v":1.6}, {"n":"current","v":1.7} ]"#;
+
+/// What the example means.
+pub(crate) fn example() -> Vec<Row> {
     let base = 1_276_020_076_001;
     let current = |back: i64, v: &str| {
         row("urn:dev:ow:10e2073a0108006:current", "A", Some(base - back * 1_000), v)
     };
-    assert_eq!(
-        rows,
-        [
-            row("urn:dev:ow:10e2073a0108006:voltage", "V", Some(base), "120.1"),
-            current(5, "1.2"),
-            current(4, "1.3"),
-            current(3, "1.4"),
-            current(2, "1.5"),
-            current(1, "1.6"),
-            current(0, "1.7"),
-        ]
-    );
+    vec![
+        row("urn:dev:ow:10e2073a0108006:voltage", "V", Some(base), "120.1"),
+        current(5, "1.2"),
+        current(4, "1.3"),
+        current(3, "1.4"),
+        current(2, "1.5"),
+        current(1, "1.6"),
+        current(0, "1.7"),
+    ]
 }
 
 // Sections 5.1.3 and 5.1.4 (the same pack, resolved); base time 2011-10-31T13:24:24Z.

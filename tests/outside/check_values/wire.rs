@@ -2,7 +2,8 @@
 
 use super::{Got, Row};
 use adapters::credentials::Grant;
-use adapters::payload::{Reader, checksum, senml};
+use adapters::payload::senml::{self, Notation};
+use adapters::payload::{Reader, checksum};
 use observation::property::{Channel, Station};
 use observation::{Property, Span, Stated, StationIndex, Unit};
 use serde_json::{Value, json};
@@ -36,7 +37,7 @@ fn line(name: &str, unit: Option<&str>, seconds: Option<f64>, value: f64) -> Str
 fn resolved(row: &Row<'_>) -> Got {
     let records = serde_json::to_vec(row.input("records").unwrap()).unwrap();
     let mut got = Vec::new();
-    senml::each(&records, |record| {
+    senml::each(Notation::Json, &records, |record| {
         let value = match record.data {
             senml::Data::Number(number) => number,
             senml::Data::Whole(whole) => whole as f64,
@@ -91,7 +92,7 @@ fn relative_limit() -> Got {
     let reader = reader();
     let is_instant = |seconds: i64| {
         let pack = format!(r#"[{{"n":"orchard/t","u":"Cel","t":{seconds},"v":1}}]"#);
-        let decoded = reader.senml(&Grant::every(), pack.as_bytes()).unwrap();
+        let decoded = reader.senml(&Grant::every(), Notation::Json, pack.as_bytes()).unwrap();
         matches!(decoded[0].samples[0].stated, Stated::At(_))
     };
     let (mut relative, mut instant) = (0_i64, 2_000_000_000_i64);

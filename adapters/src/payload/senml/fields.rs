@@ -1,16 +1,10 @@
 //! The fields of one SenML record as they stand in the pack: labels, types, each at
-//! most once (RFC 8428, sections 4.1 to 4.3, 5 and 12.3.1).
+//! most once (RFC 8428, sections 4.1 to 4.3, 5 and 6).
 
-use crate::payload::json::Word;
-use crate::payload::strict::{AnyValue, Slip};
-use crate::payload::{Refused, shown};
-use observation::Refusal;
-use serde::de::{DeserializeSeed, Error as _, MapAccess, Visitor};
 use std::borrow::Cow;
-use std::fmt;
 
-/// A JSON number; a whole one keeps all its digits.
-#[derive(Clone, Copy)]
+/// A number as it is written; a whole one that is not negative keeps all its digits.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Number {
     Whole(u64),
     Other(f64),
@@ -33,7 +27,7 @@ pub(super) enum Own<'de> {
     Number(Number),
     Text(Cow<'de, str>),
     Flag(bool),
-    Bytes(Cow<'de, str>),
+    Bytes(Cow<'de, [u8]>),
 }
 
 /// A record as it stands in the pack.
@@ -51,19 +45,71 @@ pub(super) struct Record<'de> {
     pub(super) sum: Option<f64>,
     pub(super) data: Own<'de>,
     pub(super) values: u8,
-    pub(super) labels: u16,
+    labels: u16,
 }
 
-impl Record<'_> {
+/// What a label's value is read from. Each call takes the next value; its errors name
+/// the label.
+pub(super) trait Values<'de> {
+    type Error;
+    fn text(&mut self) -> Result<Cow<'de, str>, Self::Error>;
+    fn number(&mut self) -> Result<Number, Self::Error>;
+    fn version(&mut self) -> Result<u64, Self::Error>;
+    fn flag(&mut self) -> Result<bool, Self::Error>;
+    fn bytes(&mut self) -> Result<Cow<'de, [u8]>, Self::Error>;
+}
+
+impl<'de> Record<'de> {
     /// Whether it only sets bases for what follows: common practice, though section 4.2
     /// asks for a value in every record.
     pub(super) fn is_only_bases(&self) -> bool {
         self.labels & !Label::BASES == 0
     }
+
+    /// Marks a label as read; whether this is the first time.
+    pub(super) fn mark(&mut self, label: Label) -> bool {
+        let bit = 1_u16 << label as u16;
+        let is_new = self.labels & bit == 0;
+        self.labels |= bit;
+        is_new
+    }
+
+    /// Reads the value of a label.
+    pub(super) fn read<V: Values<'de>>(
+        &mut self,
+        label: Label,
+        values: &mut V,
+    ) -> Result<(), V::Error> {
+        match label {
+            Label::Bn => self.base_name = Some(values.text()?),
+            Label::Bt => self.base_time = Some(values.number()?.float()),
+            Label::Bu => self.base_unit = Some(values.text()?),
+            Label::Bv => self.base_value = Some(values.number()?),
+            Label::Bs => self.base_sum = Some(values.number()?.float()),
+            Label::Bver => self.version = Some(values.version()?),
+            Label::N => self.name = Some(values.text()?),
+            Label::U => self.unit = Some(values.text()?),
+            Label::T => self.time = Some(values.number()?.float()),
+            Label::S => self.sum = Some(values.number()?.float()),
+            // When the next value may be expected: of no use here, its type is checked.
+            Label::Ut => drop(values.number()?),
+            Label::V | Label::Vs | Label::Vb | Label::Vd => {
+                self.values += 1;
+                self.data = match label {
+                    Label::V => Own::Number(values.number()?),
+                    Label::Vs => Own::Text(values.text()?),
+                    Label::Vb => Own::Flag(values.flag()?),
+                    _ => Own::Bytes(values.bytes()?),
+                };
+            }
+        }
+        Ok(())
+    }
 }
 
-#[derive(Clone, Copy)]
-enum Label {
+/// What a field says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Label {
     Bn = 0,
     Bt,
     Bu,
@@ -81,163 +127,43 @@ enum Label {
     Ut,
 }
 
+/// RFC 8428, table 4: the labels with their text in JSON and their number in CBOR.
+const LABELS: [(Label, &str, i8); 15] = [
+    (Label::N, "n", 0),
+    (Label::V, "v", 2),
+    (Label::U, "u", 1),
+    (Label::T, "t", 6),
+    (Label::Bn, "bn", -2),
+    (Label::Bt, "bt", -3),
+    (Label::Bu, "bu", -4),
+    (Label::Bv, "bv", -5),
+    (Label::Bs, "bs", -6),
+    (Label::Bver, "bver", -1),
+    (Label::Vs, "vs", 3),
+    (Label::Vb, "vb", 4),
+    (Label::Vd, "vd", 8),
+    (Label::S, "s", 5),
+    (Label::Ut, "ut", 7),
+];
+
 impl Label {
     const BASES: u16 = 0b11_1111;
 
-    fn of(text: &str) -> Option<Self> {
-        Some(match text {
-            "n" => Self::N,
-            "v" => Self::V,
-            "u" => Self::U,
-            "t" => Self::T,
-            "bn" => Self::Bn,
-            "bt" => Self::Bt,
-            "bu" => Self::Bu,
-            "bv" => Self::Bv,
-            "bs" => Self::Bs,
-            "bver" => Self::Bver,
-            "vs" => Self::Vs,
-            "vb" => Self::Vb,
-            "vd" => Self::Vd,
-            "s" => Self::S,
-            "ut" => Self::Ut,
-            _ => return None,
-        })
-    }
-}
-
-/// Reads one record.
-pub(super) struct OneRecord<'s>(pub(super) &'s Slip);
-
-impl<'de> DeserializeSeed<'de> for OneRecord<'_> {
-    type Value = Record<'de>;
-
-    fn deserialize<D: serde::Deserializer<'de>>(
-        self,
-        deserializer: D,
-    ) -> Result<Record<'de>, D::Error> {
-        deserializer.deserialize_map(self)
-    }
-}
-
-impl<'de> Visitor<'de> for OneRecord<'_> {
-    type Value = Record<'de>;
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a SenML record, an object")
+    /// The label that a text stands for.
+    pub(super) fn of_text(text: &str) -> Option<Self> {
+        LABELS.iter().find(|(_, t, _)| *t == text).map(|(label, ..)| *label)
     }
 
-    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Record<'de>, A::Error> {
-        let mut record = Record::default();
-        let mut unknown: Vec<String> = Vec::new();
-        while let Some(Word(key)) = map.next_key()? {
-            let Some(label) = Label::of(&key) else {
-                // Section 12.3.1: what is not understood is passed over, unless its
-                // label ends with `_`.
-                if key.ends_with('_') {
-                    let why = format!("`{}` must be understood and is not", shown(&key));
-                    return Err(self.0.refuse(malformed(&why)));
-                }
-                if unknown.iter().any(|k| *k == *key) {
-                    return Err(self.0.duplicate(&key));
-                }
-                unknown.push(key.into_owned());
-                map.next_value_seed(AnyValue { slip: self.0, depth: 2 })?;
-                continue;
-            };
-            let bit = 1_u16 << label as u16;
-            if record.labels & bit != 0 {
-                return Err(self.0.duplicate(&key));
-            }
-            record.labels |= bit;
-            record.read(label, &mut map).map_err(|error| self.named(&key, error))?;
-        }
-        Ok(record)
+    /// The label that a whole number stands for, and its text.
+    pub(super) fn of_number(number: i128) -> Option<(Self, &'static str)> {
+        LABELS
+            .iter()
+            .find(|(.., n)| i128::from(*n) == number)
+            .map(|(label, text, _)| (*label, *text))
     }
-}
 
-impl OneRecord<'_> {
-    /// Puts the label before what is wrong with its type.
-    fn named<E: serde::de::Error>(&self, key: &str, error: E) -> E {
-        let message = error.to_string();
-        if message.starts_with("invalid type") {
-            let message = message.split(" at line ").next().unwrap_or_default();
-            return self
-                .0
-                .refuse(Refused::new(Refusal::WrongType, format!("`{key}`: {}", shown(message))));
-        }
-        error
+    /// Its number in CBOR.
+    pub(super) fn number(self) -> i8 {
+        LABELS.iter().find(|(label, ..)| *label == self).map_or(0, |(.., number)| *number)
     }
-}
-
-impl<'de> Record<'de> {
-    fn read<A: MapAccess<'de>>(&mut self, label: Label, map: &mut A) -> Result<(), A::Error> {
-        match label {
-            Label::Bn => self.base_name = Some(text(map)?),
-            Label::Bt => self.base_time = Some(number(map)?.float()),
-            Label::Bu => self.base_unit = Some(text(map)?),
-            Label::Bv => self.base_value = Some(number(map)?),
-            Label::Bs => self.base_sum = Some(number(map)?.float()),
-            Label::Bver => {
-                self.version = match number(map)? {
-                    Number::Whole(n) => Some(n),
-                    Number::Other(_) => {
-                        return Err(A::Error::custom(
-                            "invalid type: `bver` is not a positive whole number",
-                        ));
-                    }
-                };
-            }
-            Label::N => self.name = Some(text(map)?),
-            Label::U => self.unit = Some(text(map)?),
-            Label::T => self.time = Some(number(map)?.float()),
-            Label::S => self.sum = Some(number(map)?.float()),
-            // When the next value may be expected: of no use here, its type is checked.
-            Label::Ut => drop(number(map)?),
-            Label::V | Label::Vs | Label::Vb | Label::Vd => {
-                self.values += 1;
-                self.data = match label {
-                    Label::V => Own::Number(number(map)?),
-                    Label::Vs => Own::Text(text(map)?),
-                    Label::Vb => Own::Flag(map.next_value()?),
-                    _ => Own::Bytes(text(map)?),
-                };
-            }
-        }
-        Ok(())
-    }
-}
-
-fn text<'de, A: MapAccess<'de>>(map: &mut A) -> Result<Cow<'de, str>, A::Error> {
-    map.next_value().map(|Word(text)| text)
-}
-
-fn number<'de, A: MapAccess<'de>>(map: &mut A) -> Result<Number, A::Error> {
-    map.next_value()
-}
-
-impl<'de> serde::Deserialize<'de> for Number {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct AnyNumber;
-        impl Visitor<'_> for AnyNumber {
-            type Value = Number;
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a number")
-            }
-            fn visit_u64<E>(self, v: u64) -> Result<Number, E> {
-                Ok(Number::Whole(v))
-            }
-            fn visit_i64<E>(self, v: i64) -> Result<Number, E> {
-                Ok(Number::Other(v as f64))
-            }
-            fn visit_f64<E>(self, v: f64) -> Result<Number, E> {
-                Ok(Number::Other(v))
-            }
-        }
-        deserializer.deserialize_any(AnyNumber)
-    }
-}
-
-fn malformed(why: &str) -> Refused {
-    Refused::new(Refusal::Malformed, why)
 }

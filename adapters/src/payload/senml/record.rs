@@ -1,12 +1,9 @@
 //! Records of a SenML pack, resolved one by one as RFC 8428, sections 4.1 to 4.6, rules.
 
-use super::fields::{Number, OneRecord, Own, Record};
-use crate::payload::strict::{self, Slip};
+use super::fields::{Number, Own, Record};
 use crate::payload::{Refused, shown};
 use observation::Refusal;
-use serde::de::{DeserializeSeed, SeqAccess, Visitor};
 use std::borrow::Cow;
-use std::fmt;
 
 /// RFC 8428, section 4.4: the version of that document. RFC 9100, section 5: version 26
 /// is the same with secondary units (RFC 8798).
@@ -24,8 +21,8 @@ pub enum Data<'a> {
     Text(&'a str),
     /// `vb`.
     Flag(bool),
-    /// `vd`, still in base64.
-    Bytes(&'a str),
+    /// `vd` as it stands there: base64 in JSON, the octets in CBOR.
+    Bytes(&'a [u8]),
     /// Only a sum.
     Nothing,
 }
@@ -48,66 +45,10 @@ pub struct Resolved<'a> {
     pub sum: Option<f64>,
 }
 
-/// Reads a pack and hands every resolved record with a value or a sum to `sink`, in
-/// order.
-///
-/// # Errors
-/// The first thing that makes the pack void, or what `sink` refuses. What `sink` took
-/// before is void with it.
-pub fn each<F>(bytes: &[u8], sink: F) -> Result<(), Refused>
-where
-    F: FnMut(&Resolved<'_>) -> Result<(), Refused>,
-{
-    let slip = Slip::default();
-    strict::read(bytes, &slip, Pack { slip: &slip, sink })
-}
-
-struct Pack<'s, F> {
-    slip: &'s Slip,
-    sink: F,
-}
-
-impl<'de, F> DeserializeSeed<'de> for Pack<'_, F>
-where
-    F: FnMut(&Resolved<'_>) -> Result<(), Refused>,
-{
-    type Value = ();
-
-    fn deserialize<D: serde::Deserializer<'de>>(self, deserializer: D) -> Result<(), D::Error> {
-        deserializer.deserialize_seq(self)
-    }
-}
-
-impl<'de, F> Visitor<'de> for Pack<'_, F>
-where
-    F: FnMut(&Resolved<'_>) -> Result<(), Refused>,
-{
-    type Value = ();
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a SenML pack, an array of records")
-    }
-
-    fn visit_seq<A: SeqAccess<'de>>(mut self, mut seq: A) -> Result<(), A::Error> {
-        let mut bases = Bases::default();
-        let mut count = 0_usize;
-        while let Some(record) = seq.next_element_seed(OneRecord(self.slip))? {
-            count += 1;
-            bases.resolve(record, &mut self.sink).map_err(|mut refused| {
-                refused.detail = format!("record {count}: {}", refused.detail);
-                self.slip.refuse(refused)
-            })?;
-        }
-        if count == 0 {
-            return Err(self.slip.refuse(malformed("a pack has at least one record")));
-        }
-        Ok(())
-    }
-}
-
 /// What earlier records set for the later ones.
 #[derive(Default)]
-struct Bases<'de> {
+pub(super) struct Bases<'de> {
+    count: usize,
     name: Cow<'de, str>,
     unit: Option<Cow<'de, str>>,
     time: Option<f64>,
@@ -117,6 +58,26 @@ struct Bases<'de> {
 }
 
 impl<'de> Bases<'de> {
+    /// Resolves the next record and hands it to `sink` if it has a value or a sum.
+    pub(super) fn next<F>(&mut self, record: Record<'de>, sink: &mut F) -> Result<(), Refused>
+    where
+        F: FnMut(&Resolved<'_>) -> Result<(), Refused>,
+    {
+        self.count += 1;
+        self.resolve(record, sink).map_err(|mut refused| {
+            refused.detail = format!("record {}: {}", self.count, refused.detail);
+            refused
+        })
+    }
+
+    /// What a pack must have had at its end.
+    pub(super) fn finish(&self) -> Result<(), Refused> {
+        if self.count == 0 {
+            return Err(malformed("a pack has at least one record"));
+        }
+        Ok(())
+    }
+
     fn resolve<F>(&mut self, mut record: Record<'de>, sink: &mut F) -> Result<(), Refused>
     where
         F: FnMut(&Resolved<'_>) -> Result<(), Refused>,

@@ -5,6 +5,7 @@ use super::connection::{Line, wrong_place};
 use super::problem::{Problem, done};
 use super::{Push, seats::Seats};
 use crate::credentials::Grant;
+use crate::payload::senml::Notation;
 use crate::payload::{Decoded, Refused};
 use crate::port::{self, Context, Delivery, Receipt};
 use axum::Router;
@@ -132,18 +133,24 @@ impl Desk {
         let (parts, body) = request.into_parts();
         let line = line(&parts.extensions)?;
         let grant = self.grant(&parts.headers, line)?;
-        if !matches!(body::kind(&parts.headers)?, Kind::Senml | Kind::Json | Kind::Unsaid) {
-            let detail = "SenML comes as application/senml+json";
-            return Err(Problem::frame(
-                StatusCode::UNSUPPORTED_MEDIA_TYPE,
-                Refusal::Malformed,
-                detail,
-            ));
-        }
+        let said = match body::kind(&parts.headers)? {
+            Kind::Senml(notation) => Some(notation),
+            Kind::Json => Some(Notation::Json),
+            Kind::Unsaid => None,
+            Kind::Form => {
+                let detail = "SenML comes as application/senml+json or application/senml+cbor";
+                return Err(Problem::frame(
+                    StatusCode::UNSUPPORTED_MEDIA_TYPE,
+                    Refusal::Malformed,
+                    detail,
+                ));
+            }
+        };
         let bytes = body::whole(&parts.headers, body).await?;
         line.complete();
         self.context.watch.arrived(self.context.source, "/v1/samples", &bytes);
-        let decoded = self.push.reader.senml(&grant, &bytes).map_err(Problem::refused)?;
+        let notation = said.unwrap_or_else(|| Notation::of(&bytes));
+        let decoded = self.push.reader.senml(&grant, notation, &bytes).map_err(Problem::refused)?;
         self.store(line, decoded).await
     }
 
@@ -205,7 +212,7 @@ impl Desk {
             Kind::Json => Ok(reader.json(station, map, body)),
             Kind::Unsaid if looks_like_json => Ok(reader.json(station, map, body)),
             Kind::Form | Kind::Unsaid => Ok(reader.form(station, map, body)),
-            Kind::Senml => {
+            Kind::Senml(_) => {
                 let detail = "SenML goes to /v1/samples";
                 Err(Problem::frame(StatusCode::UNSUPPORTED_MEDIA_TYPE, Refusal::Malformed, detail))
             }

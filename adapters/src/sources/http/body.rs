@@ -1,6 +1,7 @@
 //! The body of a request, read to its limit, and what its headers say it is.
 
 use super::problem::Problem;
+use crate::payload::senml::Notation;
 use crate::payload::{LONGEST, shown};
 use axum::body::Body;
 use axum::http::{HeaderMap, StatusCode, header};
@@ -11,8 +12,8 @@ use observation::Refusal;
 /// What a body is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
-    /// `application/senml+json`.
-    Senml,
+    /// `application/senml+json` or `application/senml+cbor`.
+    Senml(Notation),
     /// `application/json`.
     Json,
     /// `application/x-www-form-urlencoded`.
@@ -41,7 +42,8 @@ pub(super) fn kind(headers: &HeaderMap) -> Result<Kind, Problem> {
     let value = value.to_str().unwrap_or("?");
     let essence = value.split(';').next().unwrap_or_default().trim();
     [
-        ("application/senml+json", Kind::Senml),
+        ("application/senml+json", Kind::Senml(Notation::Json)),
+        ("application/senml+cbor", Kind::Senml(Notation::Cbor)),
         ("application/json", Kind::Json),
         ("application/x-www-form-urlencoded", Kind::Form),
     ]

@@ -2,6 +2,7 @@
 
 use super::lines::{Item, Lines};
 use super::{Reading, Serial, device};
+use crate::payload::senml::Notation;
 use crate::payload::{Decoded, LONGEST_LINE, Refused, shown};
 use crate::port::{Context, End, State};
 use crate::sources::early::Early;
@@ -168,7 +169,7 @@ impl Session<'_> {
             }
             Reading::Csv(columns) => reader.csv(columns, bytes).map(|one| vec![one]),
             Reading::Nmea(wind) => reader.nmea(wind, bytes).map(|one| vec![one]),
-            Reading::Senml(grant) => reader.senml(grant, bytes),
+            Reading::Senml(grant) => reader.senml(grant, Notation::Json, bytes),
         };
         match read {
             Ok(all) => {

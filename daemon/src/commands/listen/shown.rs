@@ -1,6 +1,7 @@
 //! What arrived, made fit for a terminal, and the names and values in it as far as
 //! they can be told without knowing the settings.
 
+use adapters::payload::senml::{Data, Notation, each};
 use serde_json::Value;
 use std::fmt::Write as _;
 
@@ -48,6 +49,9 @@ pub struct Named {
 /// The names and values in a payload: a flat JSON object, `SenML`, or name=value pairs.
 /// Empty where it is none of these.
 pub fn named(bytes: &[u8]) -> Vec<Named> {
+    if Notation::of(bytes) == Notation::Cbor {
+        return packed(bytes);
+    }
     let Ok(text) = std::str::from_utf8(bytes) else { return Vec::new() };
     let text = text.trim();
     let mut found = match serde_json::from_str::<Value>(text) {
@@ -61,6 +65,25 @@ pub fn named(bytes: &[u8]) -> Vec<Named> {
     };
     found.truncate(MOST_NAMES);
     found
+}
+
+/// The names in a pack in CBOR, of which people see nothing otherwise.
+fn packed(bytes: &[u8]) -> Vec<Named> {
+    let mut found = Vec::new();
+    let whole = each(Notation::Cbor, bytes, |record| {
+        let number = match record.data {
+            Data::Number(v) => Some(v),
+            Data::Whole(v) => Some(v as f64),
+            Data::Text(_) | Data::Flag(_) => None,
+            Data::Bytes(_) | Data::Nothing => return Ok(()),
+        };
+        if found.len() < MOST_NAMES {
+            let name = format!("{}{}", record.base, record.name);
+            found.push(Named { name, number, unit: record.unit.map(str::to_owned) });
+        }
+        Ok(())
+    });
+    if whole.is_ok() { found } else { Vec::new() }
 }
 
 fn senml(records: &[Value]) -> Vec<Named> {
@@ -117,6 +140,21 @@ mod tests {
         assert_eq!(senml.len(), 2);
         assert_eq!(senml.first().map(|n| n.name.as_str()), Some("ridge/t"));
         assert_eq!(senml.first().and_then(|n| n.unit.as_deref()), Some("Cel"));
+    }
+
+    #[test]
+    fn names_are_found_in_a_pack_in_cbor() {
+        // [{"bn":"ridge/","n":"t","u":"Cel","v":1.5},{"n":"point","vs":"NE"}]
+        let pack = b"\x82\xa4\x21\x66ridge/\x00\x61t\x01\x63Cel\x02\xf9\x3e\x00\xa2\x00\x65point\x03\x62NE";
+        let found = named(pack);
+        assert_eq!(
+            names(pack),
+            [("ridge/point".to_owned(), None), ("ridge/t".to_owned(), Some(1.5))]
+        );
+        assert_eq!(found.first().and_then(|n| n.unit.as_deref()), Some("Cel"));
+        for cut in 0..pack.len() {
+            assert!(named(pack.get(..cut).unwrap_or_default()).is_empty(), "{cut} bytes");
+        }
     }
 
     #[test]

@@ -10,6 +10,7 @@ use crate::lines::input::{self, LONGEST_LINE, Line, SampleLine};
 use crate::lines::reading::{ReadingLines, Sorted};
 use adapters::credentials::Grant;
 use adapters::payload;
+use adapters::payload::senml::Notation;
 use history::{Entry, History, Selection};
 use observation::time::FIRST_BELIEVABLE;
 use observation::{Measured, Message, Property, Reading, Series, SourceIndex, Span, Stated, Time};
@@ -221,7 +222,7 @@ impl Player {
     }
 
     fn pack(&mut self, text: &str, output: &mut impl Write) -> Result<Result<(), String>, Failure> {
-        let decoded = match self.decoder.senml(&Grant::every(), text.as_bytes()) {
+        let decoded = match self.decoder.senml(&Grant::every(), Notation::Json, text.as_bytes()) {
             Ok(decoded) => decoded,
             Err(refused) => return Ok(Err(refused.to_string())),
         };

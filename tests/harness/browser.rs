@@ -46,7 +46,7 @@ impl Browser {
             "goog:loggingPrefs": { "browser": "ALL" },
             "goog:chromeOptions": { "args": [
                 "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-                "--disable-dev-shm-usage",
+                "--disable-dev-shm-usage", "--disable-lcd-text",
             ] },
         } } });
         let session = browser.post("", &wanted);
@@ -124,6 +124,11 @@ impl Browser {
     pub fn picture(&self, width: u32, file: &Path) {
         let size = self.command("Page.getLayoutMetrics", &json!({}));
         let height = size["cssContentSize"]["height"].as_f64().unwrap_or(800.0).min(6_000.0);
+        self.picture_of(width, height as u32, file);
+    }
+
+    /// Keeps a picture of the upper part of the page.
+    pub fn picture_of(&self, width: u32, height: u32, file: &Path) {
         let taken = self.command(
             "Page.captureScreenshot",
             &json!({ "captureBeyondViewport": true, "clip": {

@@ -10,7 +10,7 @@ use crate::snapshot::{Live, Outlook};
 use history::{Entry, History, Look, ReadError, Selection, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
-use observation::{Diagnosis, Message, Property, Series, SourceIndex, Span, Time};
+use observation::{Diagnosis, Flag, Message, Property, Reason, Series, SourceIndex, Span, Time};
 use processor::{Learned, Options, Output, Processor, Recall, Saved};
 use std::cell::Cell;
 use std::sync::Arc;
@@ -257,10 +257,16 @@ impl Process for Judge {
     fn live(&self, instrument: InstrumentIndex) -> Option<Live> {
         let live = self.processor.live(instrument)?;
         let decimals = self.property.instruments.get(instrument.0 as usize)?.quantity.decimals();
+        let (mut flag, mut reasons) = (live.flag, live.reasons);
+        if live.value.is_some() && flag != Flag::Missing && self.processor.surely_wrong(instrument)
+        {
+            flag = flag.worse(Flag::Doubtful);
+            reasons = reasons.with(Reason::Neighbours);
+        }
         Some(Live {
             value: live.value.and_then(|v| to_steps(v, decimals)),
-            flag: live.flag,
-            reasons: live.reasons,
+            flag,
+            reasons,
             time: live.time,
             received: live.received,
         })

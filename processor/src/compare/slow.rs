@@ -8,6 +8,7 @@ use super::{Compare, LAG, PAST, PAST_SEATS, ROWS, Row};
 use crate::Processor;
 use crate::output::Output;
 use crate::recall::Recall;
+use observation::property::InstrumentIndex;
 use observation::time::HOUR;
 use observation::{Quantity, StationIndex, Time};
 use quality::diagnosis::{Cause, named, words};
@@ -204,6 +205,18 @@ impl Processor {
             (false, true) => Some(1),
             _ => None,
         }
+    }
+
+    /// Whether an instrument is surely wrong at present, by what its neighbours let expect:
+    /// its live values are doubtful then, like its readings.
+    pub fn surely_wrong(&self, instrument: InstrumentIndex) -> bool {
+        let Some(instrument) = self.property.instruments.get(instrument.0 as usize) else {
+            return false;
+        };
+        let station = self.property.stations.get(usize::from(instrument.station.0));
+        station.is_some_and(|station| {
+            self.compare.opinions.wrong_since(&station.id, &instrument.id).is_some()
+        })
     }
 
     /// While an instrument is surely wrong its readings say so.

@@ -57,7 +57,8 @@ pub struct Wind {
 
 /// What all panes share.
 pub struct Axis {
-    /// Labelled instants: where, 0 to 1, the label, whether a new day begins.
+    /// Ruled instants: where, 0 to 1, the label, empty where there is no room for one,
+    /// whether a new day begins.
     pub ticks: Vec<(f64, String, bool)>,
     /// Nights, 0 to 1.
     pub nights: Vec<(f64, f64)>,
@@ -134,7 +135,7 @@ pub fn drawn(pane: &Pane, axis: &Axis) -> Markup {
                         (format!("{value:.decimals$}").replace('-', "\u{2212}"))
                     }
                 }
-                @for (at, label, day) in &axis.ticks {
+                @for (at, label, day) in axis.ticks.iter().filter(|t| !t.1.is_empty()) {
                     text class=(if *day { "tick day" } else { "tick" }) x={ (tenth(at * 100.0)) "%" }
                         y=(pane.height - 4) text-anchor=(anchor(*at)) { (label) }
                 }

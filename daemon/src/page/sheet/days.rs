@@ -2,8 +2,8 @@
 
 use super::figures::NONE;
 use super::gather::{Gathered, slice_of};
-use super::meteogram::Source;
 use super::roles::Role;
+use super::source::Source;
 use crate::digest::{Asked, Trouble};
 use crate::digest::{Row, rows};
 use history::Look;
@@ -59,8 +59,12 @@ pub fn read(
         from,
         to: to.min(now),
     };
+    let first = property.days.zone.date(from + Span(1));
     for row in rows(look, property, &asked, now, Some(LONG))? {
-        days.entry(row.date()).or_default().push(row);
+        // A rain day that began on the date before the span stands there, not here.
+        if row.date() >= first {
+            days.entry(row.date()).or_default().push(row);
+        }
     }
     Ok(days)
 }
@@ -145,11 +149,13 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
             .map_or_else(|| NONE.to_owned(), |(r, s)| source.shown.with_unit(r.quantity(), s))
     };
     let air = |kind| of(rows, &[Q::AirTemperature], kind);
-    let extreme = |row: Option<&Row>, highest: bool| -> String {
+    let extreme = |row: Option<&Row>, highest: bool| {
         let found =
             row.and_then(|r| if highest { r.figures().maximum } else { r.figures().minimum });
-        let at = found.map(|e| format!(" ({})", source.local.clock(e.at))).unwrap_or_default();
-        format!("{}{at}", figure(row, found.map(|e| e.steps)))
+        html! {
+            (figure(row, found.map(|e| e.steps)))
+            @if let Some(found) = found { " " span.when { (source.local.clock(found.at)) } }
+        }
     };
     let pressure = of(rows, &[Q::AirPressureAtMeanSeaLevel, Q::SurfaceAirPressure], DayKind::Civil);
     // A rain day that has not begun is not the civil day in its place.
@@ -163,7 +169,7 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
     let rain = of(rows, &[Q::PrecipitationDepth], rain_kind).filter(|r| r.kind() == rain_kind);
     let gust = of(rows, &[Q::WindSpeedOfGust], DayKind::Civil);
     let over =
-        gust.and_then(Row::over).map(|o| format!(" {} {}", texts.over, super::local::long(o)));
+        gust.and_then(Row::over).map(|o| format!("{} {}", texts.over, super::local::long(o)));
     let blown = whole.then(|| octant(source.gathered, civil.from, civil.to)).flatten();
     let wet = whole.then(|| wet(source, civil.from, civil.to)).flatten();
     let mut marks: Vec<String> = Vec::new();
@@ -185,7 +191,7 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
                 @if let Some(row) = rain {
                     @if row.figures().missing.is_some_and(|m| m >= Span::hours(1)) { (texts.at_least) " " }
                     (figure(rain, row.figures().sum))
-                    " (" (source.local.clock(row.ends().0)) "\u{2013}" (source.local.clock(row.ends().1)) ")"
+                    " " span.when { (source.local.clock(row.ends().0)) "\u{2013}" (source.local.clock(row.ends().1)) }
                 } @else { (NONE) }
             }
             td.number {
@@ -193,8 +199,8 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
                 @else { (NONE) }
             }
             td.number { (figure(pressure, pressure.and_then(|r| r.figures().mean))) }
-            td { @if let Some((name, percent)) = blown { (name) " " (format!("{percent:.0}")) "\u{a0}%" } @else { (NONE) } }
-            td.number { (extreme(gust, true)) (over.unwrap_or_default()) }
+            td { @if let Some((name, percent)) = blown { (name) " " span.when { (format!("{percent:.0}")) "\u{a0}%" } } @else { (NONE) } }
+            td.number { (extreme(gust, true)) @if let Some(over) = over { " " span.when { (over) } } }
             td { (marks.join(", ")) }
         }
     }

@@ -2,8 +2,8 @@
 
 use super::Sheet;
 use super::local::long;
-use super::meteogram::Source;
 use super::pairs::{Evidence, evidence_strip};
+use super::source::Source;
 use crate::newest::Newest;
 use maud::{Markup, html};
 use observation::Diagnosis;

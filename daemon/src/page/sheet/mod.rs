@@ -3,6 +3,7 @@
 //! it reads without script, and a short script keeps it new.
 
 mod assets;
+mod axis;
 mod days;
 mod figures;
 mod gather;
@@ -12,6 +13,7 @@ mod meteogram;
 mod pairs;
 mod range;
 mod roles;
+mod source;
 mod stations;
 mod sums;
 mod tables;
@@ -37,8 +39,8 @@ use axum::response::{IntoResponse, Response};
 use gather::Gathered;
 use local::Local;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use meteogram::Source;
 use observation::{Property, Span, Time};
+use source::Source;
 use std::sync::Arc;
 
 /// Only our own style, script, pictures and events; nothing inline, nothing from
@@ -290,9 +292,9 @@ fn outlook(sheet: &Sheet<'_>) -> Markup {
     };
     html! {
         p { (outlook.text) }
-        p.item {
+        p.aside {
             (sheet.local.dated(outlook.time)) ". " (texts.score) ": " (score.count) " " (texts.forecasts)
-            ", Brier " (number(score.brier())) ", " (texts.skill) " " (number(score.skill()))
+            ", " (texts.brier) " " (number(score.brier())) ", " (texts.skill) " " (number(score.skill()))
         }
     }
 }
@@ -318,7 +320,7 @@ fn ranges(sheet: &Sheet<'_>, gathered: &Gathered) -> Markup {
     html! {
         nav.ranges aria-label=(texts.ranges) {
             ul { @for range in Range::ALL {
-                li { a href={ "/?" (sheet.ranged(range, asked.until)) } aria-current=[(range == asked.range).then_some("page")] { (range.label()) } }
+                li { a href={ "/?" (sheet.ranged(range, asked.until)) } aria-current=[(range == asked.range).then_some("page")] { (texts.range(range)) } }
             } }
             p {
                 a rel="prev" href={ "/?" (sheet.ranged(asked.range, Some(earlier))) } { (PreEscaped("&larr; ")) (texts.earlier) }

@@ -2,8 +2,8 @@
 //! unusual first; and what a diagnosis rests on, drawn.
 
 use super::figures::{plain, signed};
-use super::meteogram::Source;
 use super::roles::Role;
+use super::source::Source;
 use crate::page::graphics::Point;
 use crate::page::graphics::strip::{Strip, drawn};
 use history::{Look, ReadError, Selection};

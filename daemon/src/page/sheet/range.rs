@@ -47,19 +47,6 @@ impl Range {
         }
     }
 
-    /// As people read it.
-    pub const fn label(self) -> &'static str {
-        match self {
-            Self::Hours24 => "24 h",
-            Self::Overnight => "Overnight",
-            Self::Hours48 => "48 h",
-            Self::BarogramWeek => "Barogram week",
-            Self::Dekad => "Dekad",
-            Self::Season => "Season",
-            Self::Year => "Climatological year",
-        }
-    }
-
     /// The range of a word.
     pub fn parse(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|range| range.word() == word)

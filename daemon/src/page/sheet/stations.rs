@@ -175,7 +175,19 @@ fn row(sheet: &Sheet<'_>, index: StationIndex, station: &Station) -> Markup {
     let worst = sheet.worst(id);
     html! {
         tr.silent[!up] data-station=(id) {
-            th scope="row" { (station.name) }
+            th scope="row" {
+                (station.name)
+                span.state {
+                    @if up {
+                        span class={ "flag " (worst.word()) } { (texts.flag(worst)) }
+                    } @else { span.flag.missing { (texts.silent) } }
+                    br;
+                    @match seen {
+                        Some(seen) => time datetime=(seen) data-age { (long(sheet.now - seen)) },
+                        None => (texts.nothing_heard),
+                    }
+                }
+            }
             td {
                 @for quantity in [Quantity::AirTemperature, Quantity::DewPointTemperature, Quantity::RelativeHumidity, Quantity::AirPressureAtMeanSeaLevel, Quantity::SurfaceAirPressure] {
                     @if let Some(newest) = sheet.of(id, quantity, None) {
@@ -185,16 +197,6 @@ fn row(sheet: &Sheet<'_>, index: StationIndex, station: &Station) -> Markup {
                 @if let Some(wind) = sheet.wind(id) { span.item { (texts.short(Quantity::WindSpeed)) " " b { (wind) } } " " }
                 @if let Some(rain) = sheet.rain(index) {
                     span.item { (texts.rain_day) " " b { (sheet.shown.with_unit(Quantity::PrecipitationDepth, rain)) } }
-                }
-            }
-            td.state {
-                @if up {
-                    span class={ "flag " (worst.word()) } { (texts.flag(worst)) }
-                } @else { span.flag.missing { (texts.silent) } }
-                br;
-                @match seen {
-                    Some(seen) => time datetime=(seen) data-age { (long(sheet.now - seen)) },
-                    None => (texts.nothing_heard),
                 }
             }
         }

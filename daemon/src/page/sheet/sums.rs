@@ -1,8 +1,8 @@
 //! What a span sums up to: the wind rose, and isopleths by hour and day.
 
 use super::gather::CLASSES;
-use super::meteogram::{Source, Stretch};
 use super::roles::Role;
+use super::source::{Source, Stretch};
 use crate::page::graphics::isopleths::{Field, level, levels, missing};
 use crate::page::graphics::rose::{Words, drawn, share};
 use crate::page::graphics::{path, tenth};

@@ -1,7 +1,7 @@
 //! Tables of what the panes show.
 
-use super::meteogram::Source;
 use super::roles::Role;
+use super::source::Source;
 use maud::{Markup, html};
 use observation::Quantity;
 

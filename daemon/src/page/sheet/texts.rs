@@ -1,6 +1,7 @@
 //! Every text of the page and the displays, in one place, so that a language can be
 //! added: another [`Texts`] beside [`ENGLISH`].
 
+use super::range::Range;
 use observation::{Flag, Quantity};
 
 /// One language.
@@ -44,6 +45,8 @@ pub struct Texts {
     pub earlier: &'static str,
     pub later: &'static str,
     pub ranges: &'static str,
+    /// In the order of [`Range::ALL`].
+    pub range_names: [&'static str; Range::ALL.len()],
     pub reading_line: &'static str,
     pub temperature_and_dew_point: &'static str,
     pub rain: &'static str,
@@ -51,6 +54,9 @@ pub struct Texts {
     pub gust: &'static str,
     pub solid: &'static str,
     pub dashed: &'static str,
+    pub thick: &'static str,
+    pub per_hour: &'static str,
+    pub per_day: &'static str,
     pub lowest: &'static str,
     pub highest: &'static str,
     pub total: &'static str,
@@ -89,6 +95,7 @@ pub struct Texts {
     pub rain_24h: &'static str,
     pub no_reading_since: &'static str,
     pub score: &'static str,
+    pub brier: &'static str,
     pub forecasts: &'static str,
     pub skill: &'static str,
     pub served: &'static str,
@@ -132,6 +139,12 @@ impl Texts {
     /// A flag as a word.
     pub fn flag(&self, flag: Flag) -> &'static str {
         self.flags.get(usize::from(flag.number())).copied().unwrap_or_default()
+    }
+
+    /// A range as people read it.
+    pub fn range(&self, range: Range) -> &'static str {
+        let place = Range::ALL.iter().position(|r| *r == range);
+        place.and_then(|p| self.range_names.get(p)).copied().unwrap_or_default()
     }
 
     /// A cause as words.
@@ -178,6 +191,15 @@ pub static ENGLISH: Texts = Texts {
     earlier: "earlier",
     later: "later",
     ranges: "Ranges",
+    range_names: [
+        "24 h",
+        "Overnight",
+        "48 h",
+        "Barogram week",
+        "Dekad",
+        "Season",
+        "Climatological year",
+    ],
     reading_line: "Touch or point at a pane to read its values.",
     temperature_and_dew_point: "Air temperature and dew point",
     rain: "rain",
@@ -185,6 +207,9 @@ pub static ENGLISH: Texts = Texts {
     gust: "gust",
     solid: "solid",
     dashed: "dashed",
+    thick: "thick: does not count",
+    per_hour: "1 h",
+    per_day: "1 d",
     lowest: "lowest",
     highest: "highest",
     total: "total",
@@ -233,6 +258,7 @@ pub static ENGLISH: Texts = Texts {
     rain_24h: "24 h",
     no_reading_since: "no reading since",
     score: "Score",
+    brier: "Brier score",
     forecasts: "outlooks scored",
     skill: "skill against the usual frequency of rain",
     served: "For programs",

@@ -16,6 +16,7 @@ mod check;
 mod databases;
 mod demo;
 mod diagnoses;
+mod displays;
 mod forwarding;
 mod importing;
 mod kills;

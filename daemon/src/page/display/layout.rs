@@ -43,7 +43,7 @@ pub fn drawn(display: &Display, width: u32, height: u32, depth: u8, texts: &Text
         air(&mut canvas, display, (margin, margin, half - margin, room), thick);
         let (left, wide) = (margin + half, half);
         pressure(&mut canvas, display, (left, margin, wide, room * 0.36), thick, texts);
-        wind(&mut canvas, display, (left, margin + room * 0.38, wide, room * 0.34), thick);
+        wind(&mut canvas, display, (left, margin + room * 0.38, wide, room * 0.34), thick, texts);
         rain(&mut canvas, display, (left, margin + room * 0.74, wide, room * 0.26), texts);
     } else {
         air(&mut canvas, display, (margin, margin, inner.0, room * 0.42), thick);
@@ -54,7 +54,13 @@ pub fn drawn(display: &Display, width: u32, height: u32, depth: u8, texts: &Text
             thick,
             texts,
         );
-        wind(&mut canvas, display, (margin, margin + room * 0.65, inner.0, room * 0.2), thick);
+        wind(
+            &mut canvas,
+            display,
+            (margin, margin + room * 0.65, inner.0, room * 0.2),
+            thick,
+            texts,
+        );
         rain(&mut canvas, display, (margin, margin + room * 0.86, inner.0, room * 0.14), texts);
     }
     canvas.line((margin, h - foot - margin), (w - margin, h - foot - margin), thick, 0.0);
@@ -157,7 +163,7 @@ fn pressure(
 }
 
 /// One barb, mean and gust.
-fn wind(canvas: &mut Canvas, display: &Display, (x, y, w, h): Field, thick: f64) {
+fn wind(canvas: &mut Canvas, display: &Display, (x, y, w, h): Field, thick: f64, texts: &Texts) {
     let middle = (x + h * 0.5, y + h * 0.5);
     let radius = (h * 0.06).max(2.0);
     let drawn = barb(display.speed, display.from, radius, h * 0.4, display.southern);
@@ -188,7 +194,13 @@ fn wind(canvas: &mut Canvas, display: &Display, (x, y, w, h): Field, thick: f64)
     let both = format!("{}{gust} {}", display.mean.text, display.mean.unit);
     canvas.text(&both, (left, y + h * 0.52), Side::Left, h * 0.38, room);
     if let Some(over) = display.over.as_ref().filter(|_| display.gust.value.is_some()) {
-        canvas.text(&format!("over {over}"), (left, y + h * 0.88), Side::Left, h * 0.24, room);
+        canvas.text(
+            &format!("{} {over}", texts.over),
+            (left, y + h * 0.88),
+            Side::Left,
+            h * 0.24,
+            room,
+        );
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::settings::write;
 use isobarn_tests::backlog::{self, Backlog};
-use isobarn_tests::peers::{postgresql, receiving_prometheus};
+use isobarn_tests::peers::{Postgresql, postgresql, receiving_prometheus};
 use isobarn_tests::program::{Program, command, export};
 use isobarn_tests::push::Client;
 use isobarn_tests::wait::until;
@@ -21,18 +21,8 @@ fn drained(settings: &Path) {
     });
 }
 
-#[test]
-fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
-    let folder = tempfile::tempdir().unwrap();
-    let server = postgresql(folder.path());
-    let table = format!(
-        "\n[forward.postgresql.record]\nserver = \"postgresql://weather@{}/postgres\"\n",
-        server.address
-    );
-    let settings = write(folder.path(), &table);
-    backlog::write(&settings, SMALL);
-    let program = Program::run(&settings);
-    drained(&settings);
+/// The rows of a database, in an order of their own.
+pub(crate) fn kept_rows(server: &Postgresql) -> Vec<String> {
     let rows = server.query(
         "SELECT json_build_object('time', to_char(time AT TIME ZONE 'UTC', 'YYYY-MM-DD\"T\"HH24:MI:SS.MS\"Z\"'), \
          'station', station, 'instrument', instrument, 'quantity', quantity, 'value', value, 'flag', flag, 'revision', revision) \
@@ -50,7 +40,13 @@ fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
             )
         })
         .collect();
-    let mut logged: Vec<String> = export(&settings, &["--from", "2020-01-01T00:00:00Z"])
+    kept.sort();
+    kept
+}
+
+/// What a database must hold: the highest revision of everything that was logged.
+pub(crate) fn logged_rows(settings: &Path) -> Vec<String> {
+    let mut logged: Vec<String> = export(settings, &["--from", "2020-01-01T00:00:00Z"])
         .lines()
         .map(|line| {
             let row: Value = serde_json::from_str(line).unwrap();
@@ -66,8 +62,23 @@ fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
             )
         })
         .collect();
-    kept.sort();
     logged.sort();
+    logged
+}
+
+#[test]
+fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let server = postgresql(folder.path());
+    let table = format!(
+        "\n[forward.postgresql.record]\nserver = \"postgresql://weather@{}/postgres\"\n",
+        server.address
+    );
+    let settings = write(folder.path(), &table);
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    drained(&settings);
+    let (kept, logged) = (kept_rows(&server), logged_rows(&settings));
     println!("{} rows", kept.len());
     assert_eq!(kept.len(), 2_400);
     assert_eq!(kept, logged);

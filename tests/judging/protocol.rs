@@ -208,8 +208,7 @@ impl Trial<'_> {
             place: (site.latitude, site.longitude),
             since: suspicion.since.0.div_euclid(HOUR),
         };
-        let (before, after) = parted(past, &view);
-        refine(named(suspicion), &before, &after).map(|refined| refined.cause)
+        refine(named(suspicion), &parted(past, &view)).map(|refined| refined.cause)
     }
 
     /// Puts the fault into a copy of the state as it stood at its start.

@@ -57,7 +57,7 @@ impl Processor {
         let past = self.compare.past.iter().map(|(hour, rows)| {
             (*hour, |seat: usize| rows.get(seat).map_or(Values::MISSING, values))
         });
-        let (before, after) = parted(
+        let month = parted(
             past,
             &View {
                 station,
@@ -67,6 +67,6 @@ impl Processor {
                 since: suspicion.since.0.div_euclid(HOUR),
             },
         );
-        refine(cause, &before, &after)
+        refine(cause, &month)
     }
 }

@@ -6,6 +6,7 @@
 //! The signatures are common practice; the limits are own choices.
 
 use super::causes::Cause;
+use super::month::Month;
 
 /// One hour of one instrument beside its neighbours; not a number where not known.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,9 +25,12 @@ pub struct Hour {
     pub humidity: f64,
     /// Hours since the neighbours were last saturated.
     pub since_wet: f64,
+    /// Its number, counted from 1970.
+    pub number: i64,
 }
 
-/// A cause that the conditions tell.
+/// A cause that the conditions tell: a more telling one, or that it is the same in all of
+/// them.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Refined {
     /// The cause.
@@ -40,6 +44,8 @@ pub struct Refined {
 /// Hours of a condition that are needed after the change, and before it.
 const LEAST_AFTER: usize = 6;
 const LEAST_BEFORE: usize = 12;
+/// Days on which a signature must have been seen where the change itself is too young.
+const LEAST_DAYS: usize = 2;
 /// A signature stands out when it is so many times what is seen otherwise.
 const TIMES: f64 = 2.0;
 /// Sun that heats a screen, degrees; wind that ventilates it, m/s.
@@ -53,19 +59,38 @@ const LEAST_MOISTURE: f64 = 4.0;
 const LIFT: f64 = 0.3;
 const SECTORS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
 
-/// The excess over what was usual under a condition.
-fn excess(
-    before: &[Hour],
-    after: &[Hour],
+/// Hours that are compared with what was usual before.
+#[derive(Clone, Copy)]
+struct Look<'a> {
+    before: &'a [Hour],
+    after: &'a [Hour],
     of: fn(&Hour) -> f64,
-    belongs: impl Fn(&Hour) -> bool,
-) -> Option<f64> {
-    let mean = |hours: &[Hour], least: usize| {
-        let found: Vec<f64> =
-            hours.iter().filter(|h| belongs(h)).map(of).filter(|d| d.is_finite()).collect();
-        (found.len() >= least).then(|| found.iter().sum::<f64>() / found.len() as f64)
-    };
-    Some(mean(after, LEAST_AFTER)? - mean(before, LEAST_BEFORE)?)
+}
+
+fn mean(found: impl Iterator<Item = f64>, least: usize) -> Option<f64> {
+    let (sum, count) =
+        found.filter(|d| d.is_finite()).fold((0.0, 0), |(sum, count), d| (sum + d, count + 1));
+    (count >= least).then(|| sum / f64::from(count as u32))
+}
+
+impl Look<'_> {
+    fn usual(&self, belongs: impl Fn(&Hour) -> bool) -> Option<f64> {
+        mean(self.before.iter().filter(|h| belongs(h)).map(self.of), LEAST_BEFORE)
+    }
+
+    /// The excess over what was usual under a condition.
+    fn excess(&self, belongs: impl Fn(&Hour) -> bool) -> Option<f64> {
+        let now = mean(self.after.iter().filter(|h| belongs(h)).map(self.of), LEAST_AFTER)?;
+        Some(now - self.usual(belongs)?)
+    }
+
+    /// On how many days the excess was at least so much.
+    fn days(&self, least: f64, belongs: impl Fn(&Hour) -> bool) -> usize {
+        let Some(usual) = self.usual(&belongs) else { return 0 };
+        let days = self.after.chunk_by(|a, b| a.number.div_euclid(24) == b.number.div_euclid(24));
+        let excess = days.filter_map(|day| mean(day.iter().filter(|h| belongs(h)).map(self.of), 2));
+        excess.filter(|now| now - usual >= least).count()
+    }
 }
 
 fn offset(hour: &Hour) -> f64 {
@@ -76,29 +101,44 @@ fn ratio(hour: &Hour) -> f64 {
     ((hour.own + LIFT) / (hour.others + LIFT)).ln()
 }
 
-/// A more telling cause than `cause` for an instrument that changed between `before` and
-/// `after`; none where the conditions do not tell.
-pub fn refine(cause: Cause, before: &[Hour], after: &[Hour]) -> Option<Refined> {
+/// What the conditions tell of `cause`, given the month of its instrument; none where they
+/// do not tell.
+pub fn refine(cause: Cause, month: &Month) -> Option<Refined> {
+    let look = |of| Look { before: &month.before, after: &month.after, of };
+    let lately = |of| Look { after: &month.lately, ..look(of) };
     match cause {
-        Cause::ThermometerOffset => {
-            screen(before, after).or_else(|| drift(Cause::ThermometerDrift, "Cel", before, after))
-        }
-        Cause::HumidityOffset => {
-            wet(before, after).or_else(|| drift(Cause::HumidityDrift, "%", before, after))
-        }
-        Cause::BarometerOffset => drift(Cause::BarometerDrift, "hPa", before, after),
-        Cause::CupFactorWrong => sheltered(before, after).or_else(|| cup(before, after)),
+        Cause::ThermometerOffset => screen(&look(offset), 0)
+            .or_else(|| drift(Cause::ThermometerDrift, "Cel", &look(offset)))
+            .or_else(|| as_in_all_weather(cause, &look(offset)))
+            .or_else(|| screen(&lately(offset), LEAST_DAYS)),
+        Cause::HumidityOffset => wet(&look(offset), 0)
+            .or_else(|| drift(Cause::HumidityDrift, "%", &look(offset)))
+            .or_else(|| as_wet_as_dry(cause, &look(offset)))
+            .or_else(|| wet(&lately(offset), LEAST_DAYS)),
+        Cause::BarometerOffset => drift(Cause::BarometerDrift, "hPa", &look(offset)),
+        Cause::CupFactorWrong => sheltered(&look(ratio))
+            .or_else(|| cup(&look(ratio)))
+            .or_else(|| whole(cause, &look(ratio))),
         _ => None,
     }
 }
 
-fn screen(before: &[Hour], after: &[Hour]) -> Option<Refined> {
-    let of = |belongs: fn(&Hour) -> bool| excess(before, after, offset, belongs);
-    let sunny =
-        of(|h| h.sun >= HIGH_SUN && h.wind < LIGHT_WIND).or_else(|| of(|h| h.sun >= HIGH_SUN))?;
+/// Warmth in sun and light wind (in sun, where there was no light wind), and in calm nights.
+fn sun_and_night(look: &Look) -> Option<(f64, f64)> {
+    let sunny = look
+        .excess(|h| h.sun >= HIGH_SUN && h.wind < LIGHT_WIND)
+        .or_else(|| look.excess(|h| h.sun >= HIGH_SUN))?;
     // Calm beside calm: what is warm in calm nights too is not the sun's doing.
-    let night = of(|h| h.sun < -3.0 && h.wind < LIGHT_WIND).or_else(|| of(|h| h.sun < -3.0))?;
-    if sunny >= LEAST_WARMTH && sunny >= TIMES * night.abs() {
+    let night = look
+        .excess(|h| h.sun < -3.0 && h.wind < LIGHT_WIND)
+        .or_else(|| look.excess(|h| h.sun < -3.0))?;
+    Some((sunny, night))
+}
+
+fn screen(look: &Look, days: usize) -> Option<Refined> {
+    let (sunny, night) = sun_and_night(look)?;
+    let seen = || look.days(LEAST_WARMTH / 2.0, |h| h.sun >= HIGH_SUN) >= days;
+    if sunny >= LEAST_WARMTH && sunny >= TIMES * night.abs() && seen() {
         return Some(Refined {
             cause: Cause::SunlitScreen,
             words: format!(
@@ -107,49 +147,85 @@ fn screen(before: &[Hour], after: &[Hour]) -> Option<Refined> {
             numbers: vec![("in_sun", sunny), ("at_night", night)],
         });
     }
-    let calm = of(|h| h.sun < -3.0 && h.wind < LIGHT_WIND)?;
-    let windy = of(|h| h.sun < -3.0 && h.wind >= FRESH_WIND)?;
-    (calm >= LEAST_WARMTH && calm >= TIMES * windy.abs() && sunny >= 0.5 * calm).then(|| Refined {
+    let calm_night = |h: &Hour| h.sun < -3.0 && h.wind < LIGHT_WIND;
+    let calm = look.excess(calm_night)?;
+    let windy = look.excess(|h| h.sun < -3.0 && h.wind >= FRESH_WIND)?;
+    let told = calm >= LEAST_WARMTH && calm >= TIMES * windy.abs() && sunny >= 0.5 * calm;
+    (told && look.days(LEAST_WARMTH / 2.0, calm_night) >= days).then(|| Refined {
         cause: Cause::SelfHeating,
         words: format!("{calm:+.1} Cel in calm nights, {windy:+.1} Cel in windy ones"),
         numbers: vec![("calm_nights", calm), ("windy_nights", windy)],
     })
 }
 
-fn wet(before: &[Hour], after: &[Hour]) -> Option<Refined> {
-    let drying = excess(before, after, offset, |h| h.humidity < 90.0 && h.since_wet <= 8.0)?;
-    let dry = excess(before, after, offset, |h| h.humidity < 90.0 && h.since_wet > 12.0)?;
-    (drying >= LEAST_MOISTURE && drying >= TIMES * dry.abs()).then(|| Refined {
+fn as_in_all_weather(cause: Cause, look: &Look) -> Option<Refined> {
+    let (sunny, night) = sun_and_night(look)?;
+    Some(Refined {
+        cause,
+        words: format!("{sunny:+.1} Cel in the sun, {night:+.1} Cel at night"),
+        numbers: vec![("in_sun", sunny), ("at_night", night)],
+    })
+}
+
+/// Moisture while it dries, and when it is dry.
+fn drying_and_dry(look: &Look) -> Option<(f64, f64)> {
+    let drying = look.excess(|h| h.humidity < 90.0 && h.since_wet <= 8.0)?;
+    Some((drying, look.excess(|h| h.humidity < 90.0 && h.since_wet > 12.0)?))
+}
+
+fn wet(look: &Look, days: usize) -> Option<Refined> {
+    let (drying, dry) = drying_and_dry(look)?;
+    let seen = || look.days(LEAST_MOISTURE / 2.0, |h| h.humidity < 90.0 && h.since_wet <= 8.0);
+    (drying >= LEAST_MOISTURE && drying >= TIMES * dry.abs() && seen() >= days).then(|| Refined {
         cause: Cause::HumiditySlowToDry,
         words: format!("{drying:+.0} % in the hours after its neighbours dried, {dry:+.0} % later"),
         numbers: vec![("while_drying", drying), ("when_dry", dry)],
     })
 }
 
-fn cup(before: &[Hour], after: &[Hour]) -> Option<Refined> {
-    let of = |belongs: fn(&Hour) -> bool| excess(before, after, ratio, belongs);
-    let light = of(|h| (1.0..3.0).contains(&h.others))?;
-    let strong = of(|h| h.others >= 6.0)?;
-    let words = format!(
-        "{:.2} times in light wind, {:.2} times in wind above 6 m/s",
-        light.exp(),
-        strong.exp()
-    );
-    let numbers = vec![("in_light_wind", light.exp()), ("in_strong_wind", strong.exp())];
-    if strong < -0.1 && strong < TIMES * light && strong < light - 0.08 {
-        return Some(Refined { cause: Cause::CupSlowAtHighWind, words, numbers });
-    }
-    (light < -0.25 && light < 3.0 * strong).then_some(Refined {
-        cause: Cause::CupSticking,
-        words,
-        numbers,
+fn as_wet_as_dry(cause: Cause, look: &Look) -> Option<Refined> {
+    let (drying, dry) = drying_and_dry(look)?;
+    Some(Refined {
+        cause,
+        words: format!("{drying:+.0} % in the hours after its neighbours dried, {dry:+.0} % later"),
+        numbers: vec![("while_drying", drying), ("when_dry", dry)],
     })
 }
 
-fn sheltered(before: &[Hour], after: &[Hour]) -> Option<Refined> {
+/// What is left of the wind in light and in strong wind, as logarithms.
+fn light_and_strong(look: &Look) -> Option<(f64, f64)> {
+    Some((look.excess(|h| (1.0..3.0).contains(&h.others))?, look.excess(|h| h.others >= 6.0)?))
+}
+
+fn of_winds(cause: Cause, light: f64, strong: f64) -> Refined {
+    Refined {
+        cause,
+        words: format!(
+            "{:.2} times in light wind, {:.2} times in wind above 6 m/s",
+            light.exp(),
+            strong.exp()
+        ),
+        numbers: vec![("in_light_wind", light.exp()), ("in_strong_wind", strong.exp())],
+    }
+}
+
+fn cup(look: &Look) -> Option<Refined> {
+    let (light, strong) = light_and_strong(look)?;
+    if strong < -0.1 && strong < TIMES * light && strong < light - 0.08 {
+        return Some(of_winds(Cause::CupSlowAtHighWind, light, strong));
+    }
+    (light < -0.25 && light < 3.0 * strong).then(|| of_winds(Cause::CupSticking, light, strong))
+}
+
+fn whole(cause: Cause, look: &Look) -> Option<Refined> {
+    let (light, strong) = light_and_strong(look)?;
+    Some(of_winds(cause, light, strong))
+}
+
+fn sheltered(look: &Look) -> Option<Refined> {
     let of_sector = |place: usize| {
         let middle = place as f64 * 45.0;
-        excess(before, after, ratio, |h| {
+        look.excess(|h| {
             h.others >= 2.0
                 && ((h.direction - middle + 180.0).rem_euclid(360.0) - 180.0).abs() <= 22.5
         })
@@ -179,13 +255,14 @@ fn sheltered(before: &[Hour], after: &[Hour]) -> Option<Refined> {
     })
 }
 
-fn drift(cause: Cause, unit: &str, before: &[Hour], after: &[Hour]) -> Option<Refined> {
+fn drift(cause: Cause, unit: &str, look: &Look) -> Option<Refined> {
+    let after = look.after;
     // Ten days at least, in thirds: a step is the same in all of them.
     if after.len() < 240 {
         return None;
     }
     let third = after.len() / 3;
-    let of = |hours: &[Hour]| excess(before, hours, offset, |_| true);
+    let of = |hours: &[Hour]| Look { after: hours, ..*look }.excess(|_| true);
     let first = of(after.get(..third)?)?;
     let middle = of(after.get(third..2 * third)?)?;
     let last = of(after.get(2 * third..)?)?;
@@ -220,6 +297,7 @@ mod tests {
                     direction: (at * 17.0).rem_euclid(360.0),
                     humidity: if wet < 4.0 { 99.0 } else { 70.0 },
                     since_wet: (wet - 3.0).max(0.0),
+                    number: i as i64,
                 };
                 Hour { own: hour.others + change(i, &hour), ..hour }
             })
@@ -227,24 +305,42 @@ mod tests {
     }
 
     fn told(cause: Cause, change: impl Fn(usize, &Hour) -> f64) -> Option<Cause> {
-        let before = hours(480, |_, _| 0.3);
-        refine(cause, &before, &hours(360, change)).map(|r| r.cause)
+        let (before, after) = (hours(480, |_, _| 0.3), hours(360, change));
+        refine(cause, &Month { before, lately: after.clone(), after }).map(|r| r.cause)
     }
 
     #[test]
     fn sun_heat_wet_and_drift_are_told_from_an_offset() {
         let t = Cause::ThermometerOffset;
-        assert_eq!(told(t, |_, _| 2.3), None);
+        assert_eq!(told(t, |_, _| 2.3), Some(t));
         let in_sun = |_: usize, h: &Hour| 0.3 + h.sun.max(0.0) / 25.0 / (0.5 + h.wind);
         assert_eq!(told(t, in_sun), Some(Cause::SunlitScreen));
         let calm = |_: usize, h: &Hour| if h.wind < 3.0 { 1.5 } else { 0.3 };
         assert_eq!(told(t, calm), Some(Cause::SelfHeating));
         assert_eq!(told(t, |i, _| 0.3 + 0.004 * i as f64), Some(Cause::ThermometerDrift));
         let h = Cause::HumidityOffset;
-        assert_eq!(told(h, |_, _| 10.0), None);
+        assert_eq!(told(h, |_, _| 10.0), Some(h));
         let wet = |_: usize, h: &Hour| if h.since_wet <= 8.0 { 12.0 } else { 0.0 };
         assert_eq!(told(h, wet), Some(Cause::HumiditySlowToDry));
         assert_eq!(told(Cause::VaneTurned, |_, _| 30.0), None);
+    }
+
+    #[test]
+    fn a_young_offset_is_not_taken_for_the_suns_doing() {
+        // Half a day of a warm thermometer, all of it with the sun up; the days before were
+        // as usual.
+        let (before, after) = (hours(480, |_, _| 0.3), hours(19, |_, _| 2.3).split_off(7));
+        let young = |days: usize| {
+            let mut lately = hours(24 * 5, |i, h| {
+                let warm = h.sun > 0.0 && i >= 24 * (5 - days);
+                if warm { 2.3 } else { 0.3 }
+            });
+            lately.truncate(24 * 5);
+            let month = Month { before: before.clone(), after: after.clone(), lately };
+            refine(Cause::ThermometerOffset, &month).map(|r| r.cause)
+        };
+        assert_eq!(young(1), None);
+        assert_eq!(young(3), Some(Cause::SunlitScreen));
     }
 
     #[test]
@@ -260,9 +356,10 @@ mod tests {
         };
         let before = winds(&|_, _| 1.0);
         let told = |factor: &dyn Fn(f64, f64) -> f64| {
-            refine(Cause::CupFactorWrong, &before, &winds(factor)).map(|r| r.cause)
+            let month = Month { before: before.clone(), after: winds(factor), lately: Vec::new() };
+            refine(Cause::CupFactorWrong, &month).map(|r| r.cause)
         };
-        assert_eq!(told(&|_, _| 0.6), None);
+        assert_eq!(told(&|_, _| 0.6), Some(Cause::CupFactorWrong));
         assert_eq!(told(&|u, _| 1.0 - 0.03 * u), Some(Cause::CupSlowAtHighWind));
         assert_eq!(told(&|u, _| (1.0 - 0.9 / u).max(0.0)), Some(Cause::CupSticking));
         let trees = |_: f64, d: f64| if (70.0..160.0).contains(&d) { 0.5 } else { 1.0 };

@@ -12,5 +12,5 @@ mod naming;
 
 pub use causes::{Cause, CauseGroup, SURE, SUSPECTED};
 pub use conditions::{Hour, Refined, refine};
-pub use month::{View, parted};
+pub use month::{Month, View, parted};
 pub use naming::{named, words};

@@ -8,8 +8,7 @@ use observation::time::HOUR;
 
 /// Humidity above which the neighbours count as wet, %.
 const WET: f64 = 95.0;
-/// Hours that are looked at as after the change at least: what comes and goes with the sun
-/// is seen anew every day, and would never be old enough.
+/// Hours of the last days.
 const LOOKED_BACK: i64 = 5 * 24;
 
 /// Whose hours are looked at.
@@ -27,15 +26,27 @@ pub struct View<'a> {
     pub since: i64,
 }
 
+/// A month of hours, parted. Each list is oldest first.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Month {
+    /// Before the change, and before the last days.
+    pub before: Vec<Hour>,
+    /// Since the change.
+    pub after: Vec<Hour>,
+    /// The last days, whenever the change was: what comes and goes with the sun changes anew
+    /// every day.
+    pub lately: Vec<Hour>,
+}
+
 /// Parts a month of hours (counted from 1970, oldest first, each with the values of all
-/// stations) into those before the change and those after it.
+/// stations) at a change.
 pub fn parted(
     past: impl DoubleEndedIterator<Item = (i64, impl Fn(usize) -> Values)> + Clone,
     view: &View<'_>,
-) -> (Vec<Hour>, Vec<Hour>) {
+) -> Month {
     let newest = past.clone().next_back().map_or(i64::MAX, |(hour, _)| hour);
-    let since = view.since.min(newest.saturating_sub(LOOKED_BACK));
-    let (mut before, mut after) = (Vec::new(), Vec::new());
+    let last_days = newest.saturating_sub(LOOKED_BACK);
+    let mut month = Month::default();
     let mut since_wet = f64::INFINITY;
     for (hour, values) in past {
         let of = |quantity: Quantity| median(view.near.iter().map(|&n| values(n).get(quantity)));
@@ -55,10 +66,19 @@ pub fn parted(
             direction: directions.find(|d| d.is_finite()).unwrap_or(f64::NAN),
             humidity,
             since_wet,
+            number: hour,
         };
-        if hour < since { before.push(found) } else { after.push(found) }
+        if hour < view.since.min(last_days) {
+            month.before.push(found);
+        }
+        if hour >= last_days {
+            month.lately.push(found);
+        }
+        if hour >= view.since {
+            month.after.push(found);
+        }
     }
-    (before, after)
+    month
 }
 
 /// Elevation of the sun in the middle of an hour, degrees.
@@ -99,8 +119,8 @@ mod tests {
             place: (54.0, 0.0),
             since: first + 100,
         };
-        let (before, after) = parted(past.clone(), &view);
-        assert_eq!((before.len(), after.len()), (100, 220));
+        let Month { before, after, lately } = parted(past.clone(), &view);
+        assert_eq!((before.len(), after.len(), lately.len()), (100, 220, 121));
         let last = after[after.len() - 1];
         assert!((last.own - 12.0).abs() < 1e-12 && (last.others - 10.0).abs() < 1e-12);
         assert!((last.wind - 1.5).abs() < 1e-12 && (last.direction - 350.0).abs() < 1e-12);
@@ -109,8 +129,8 @@ mod tests {
         // Midsummer noon on 54 N: 90 - 54 + 23.4; the hour from 12 to 13 is a little lower.
         let noon = after[after.len() - 8];
         assert!((noon.sun - 59.0).abs() < 0.6, "{}", noon.sun);
-        // A change of this morning is looked at with the days before it.
-        let late = View { since: first + 318, ..view };
-        assert_eq!(parted(past, &late).1.len(), 121);
+        // What is usual ends before the last days, however young the change is.
+        let late = parted(past, &View { since: first + 318, ..view });
+        assert_eq!((late.before.len(), late.after.len()), (199, 2));
     }
 }

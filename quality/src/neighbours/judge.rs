@@ -172,7 +172,9 @@ impl Judge {
             .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
         let Some(mut open) = self.open else {
             let score = scores[best].value.abs();
-            if held || score <= limit {
+            let least = limits.of(self.group).least.get(best / self.stations);
+            let small = least.is_some_and(|least| scores[best].size.abs() < *least);
+            if held || score <= limit || small {
                 return None;
             }
             // Of two stations neither can be told from the other.

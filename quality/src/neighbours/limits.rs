@@ -15,6 +15,10 @@ pub struct GroupLimits {
     pub drawn_in: f64,
     /// Shortest window, hours.
     pub first_window: usize,
+    /// Smaller offsets are not worth telling, in the unit of the contrast, by the quantities
+    /// of the group: what instruments in the field reach at best (achievable uncertainty of
+    /// WMO-No. 8, Vol. I, Annex 1.A; from memory).
+    pub least: [f64; 2],
 }
 
 /// How fast is learned, how much is asked for. The defaults were chosen on the odd months
@@ -60,8 +64,8 @@ impl Limits {
     }
 }
 
-const fn own(score: f64, margin: f64, ridge: f64) -> GroupLimits {
-    GroupLimits { score, margin, ridge, drawn_in: 2.5, first_window: 6 }
+const fn own(score: f64, margin: f64, ridge: f64, least: [f64; 2]) -> GroupLimits {
+    GroupLimits { score, margin, ridge, drawn_in: 2.5, first_window: 6, least }
 }
 
 impl Default for Limits {
@@ -82,11 +86,12 @@ impl Default for Limits {
             clock: 11.0,
             gauge: (4.6, 4.0),
             groups: [
-                own(5.6, 14.0, 1000.0),
-                own(5.4, 14.0, 1000.0),
-                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0) },
-                own(5.5, 14.0, 1500.0),
-                GroupLimits { first_window: 24, ..own(5.1, 14.0, 300.0) },
+                // Cel and %, Cel, hPa, a tenth of the speed, deg.
+                own(5.6, 14.0, 1000.0, [0.2, 3.0]),
+                own(5.4, 14.0, 1000.0, [0.25, 0.0]),
+                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0, [0.15, 0.0]) },
+                own(5.5, 14.0, 1500.0, [0.1, 0.0]),
+                GroupLimits { first_window: 24, ..own(5.1, 14.0, 300.0, [5.0, 0.0]) },
             ],
         }
     }

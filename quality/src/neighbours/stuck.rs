@@ -23,6 +23,12 @@ const LARGEST_WEIGHT: f64 = 20_000.0;
 /// winds that turn within a point (chosen on odd months of the open record).
 const STEPS_TURNED: [f64; 2] = [1.5, 2.5];
 const FEW_POINTS: f64 = 20.0;
+/// A cup that stands while its neighbours blow less than this says nothing, m/s: it starts at
+/// about half of it (common practice), and it may be sheltered.
+const STARTED: f64 = 2.0;
+/// Above this a humidity may stand for long, %: it is saturated, or dries slowly.
+const SATURATED: f64 = 97.0;
+const SATURATED_HOURS: usize = 24;
 /// Humidity has long quiet runs in fog: both neighbours must range this far, points, over
 /// the hours of the run that is asked for.
 const HUMIDITY_RANGE: f64 = 5.0;
@@ -144,13 +150,15 @@ impl Stuck {
             let mut others: Vec<f64> = ranges.clone();
             others.remove(station);
             let moved = agreed(&mut others).is_some_and(|range| range >= HUMIDITY_RANGE);
-            if moved && run.hours + 1 >= HUMIDITY_HOURS && run.hours > 0 {
+            let saturated = run.before.is_some_and(|value| value >= SATURATED);
+            let least = if saturated { SATURATED_HOURS } else { HUMIDITY_HOURS };
+            if moved && run.hours + 1 >= least && run.hours > 0 {
                 found.push(Found {
                     station,
                     quantity: Quantity::RelativeHumidity,
                     hours: run.hours,
                     score: (run.hours + 1) as f64,
-                    limit: HUMIDITY_HOURS as f64,
+                    limit: least as f64,
                 });
             }
         }
@@ -207,11 +215,17 @@ impl Run {
 
     /// Whether the neighbours turned enough during the run for a vane to follow: one of few
     /// points stays where it is while the wind turns within a point.
-    fn saw_wind_turn(&self, quantity: Quantity, finest: Option<f64>) -> bool {
+    fn saw_wind_turn(
+        &self,
+        quantity: Quantity,
+        finest: Option<f64>,
+        moves: &impl Fn(usize) -> bool,
+    ) -> bool {
         if !quantity.is_direction() {
             return true;
         }
-        let most = self.turned.iter().map(|(_, most)| *most);
+        let turned = self.turned.iter().enumerate().filter(|(other, _)| moves(*other));
+        let most = turned.map(|(_, (_, most))| *most);
         let mut others: Vec<f64> = most.filter(|most| most.is_finite()).collect();
         let step = finest.unwrap_or(0.0);
         let needed = step * STEPS_TURNED[usize::from(step >= FEW_POINTS)];
@@ -234,14 +248,20 @@ impl Table {
                 run.turn(station, &changes);
             }
         }
+        // One that stands already says nothing of the weather.
+        let stands: Vec<bool> = self.runs.iter().map(|run| run.score >= rule.limit).collect();
         for (station, run) in self.runs.iter_mut().enumerate() {
-            let others = changes.iter().enumerate().filter(|(other, _)| *other != station);
+            let moves = |other: usize| other != station && stands.get(other) != Some(&true);
+            let others = changes.iter().enumerate().filter(|(other, _)| moves(*other));
             let moved = common_move(rule.quantity, others.filter_map(|(_, change)| *change));
             let bin = rule.bins.iter().filter(|end| moved >= **end).count();
+            if rule.quantity == Quantity::WindSpeed && is_calm(values, station) {
+                continue;
+            }
             if run.hours > 0 && run.counted {
                 run.score -= (self.equal[bin] / self.total[bin]).ln();
             }
-            if run.score >= rule.limit && run.saw_wind_turn(rule.quantity, self.finest) {
+            if run.score >= rule.limit && run.saw_wind_turn(rule.quantity, self.finest, &moves) {
                 found.push(Found {
                     station,
                     quantity: rule.quantity,
@@ -259,6 +279,14 @@ impl Table {
             }
         }
     }
+}
+
+/// Whether a cup stands where its neighbours hardly turn.
+fn is_calm(values: &[Values], station: usize) -> bool {
+    let others = values.iter().enumerate().filter(|(other, _)| *other != station);
+    let mut speeds: Vec<f64> = others.map(|(_, v)| v.speed).filter(|s| s.is_finite()).collect();
+    let stands = values.get(station).is_some_and(|v| v.speed.abs() < EQUAL);
+    stands && agreed(&mut speeds).is_none_or(|speed| speed < STARTED)
 }
 
 /// How far the neighbours moved together; for directions, how far each of them turned.
@@ -299,6 +327,34 @@ mod tests {
             found += winds(&mut stuck, [360.0, around, around]);
         }
         assert!(found > 0, "the wind went round and round");
+    }
+
+    #[test]
+    fn the_second_vane_that_stands_is_found_beside_the_first() {
+        let mut stuck = Stuck::new(3);
+        let mut last = 0;
+        for hour in 0..120_u32 {
+            let around = f64::from(hour * 37 % 360);
+            last = winds(&mut stuck, [40.0, if hour < 60 { around + 5.0 } else { 90.0 }, around]);
+            assert!(hour < 30 || last >= 1, "the first stands since the beginning: hour {hour}");
+        }
+        assert_eq!(last, 2);
+    }
+
+    #[test]
+    fn a_cup_may_stand_in_a_calm_and_not_in_wind() {
+        let found = |low: f64| {
+            let mut stuck = Stuck::new(3);
+            let mut found = 0;
+            for hour in 0..48_u32 {
+                let speeds = [0.0, low + f64::from(hour % 3), low + f64::from((hour + 1) % 3)];
+                let values = speeds.map(|speed| Values { speed, ..Values::MISSING });
+                found += stuck.take(&values).len();
+            }
+            found
+        };
+        assert_eq!(found(-0.2), 0);
+        assert!(found(4.0) > 0);
     }
 
     #[test]

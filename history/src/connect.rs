@@ -2,8 +2,10 @@
 
 use crate::schema::{APPLICATION, STEPS, TABLES, VERSION};
 use rusqlite::config::DbConfig;
-use rusqlite::{Connection, OpenFlags, OptionalExtension};
-use std::path::Path;
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension};
+use std::ffi::OsString;
+use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// The connection that writes. What is acknowledged must outlive a power cut, so each
@@ -33,14 +35,53 @@ fn prepared(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// A connection that only reads, beside whoever writes.
+/// A connection that only reads, beside whoever writes. On a device that takes no writes
+/// nobody does: there a database without a write-ahead log, for which SQLite would make
+/// files of its own, is read as it lies.
 pub(crate) fn reading(path: &Path) -> rusqlite::Result<Connection> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = read_only(path)?;
+    match version(&connection) {
+        Err(rusqlite::Error::SqliteFailure(failure, _))
+            if matches!(failure.code, ErrorCode::CannotOpen | ErrorCode::ReadOnly)
+                && is_alone(path) =>
+        {
+            read_only(&as_it_lies(path))
+        }
+        Err(error) => Err(error),
+        Ok(_) => Ok(connection),
+    }
+}
+
+fn read_only(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX
+        | OpenFlags::SQLITE_OPEN_URI;
     let connection = Connection::open_with_flags(path, flags)?;
     connection.busy_timeout(Duration::from_secs(2))?;
     prepared(&connection)?;
     connection.execute_batch("PRAGMA query_only = ON; PRAGMA trusted_schema = OFF;")?;
     Ok(connection)
+}
+
+/// Whether no write-ahead log lies beside it.
+fn is_alone(path: &Path) -> bool {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    std::fs::metadata(log).map_or(true, |m| m.len() == 0)
+}
+
+/// The path as SQLite's URI of a file that does not change.
+fn as_it_lies(path: &Path) -> PathBuf {
+    let mut uri = b"file:".to_vec();
+    for &byte in path.as_os_str().as_bytes() {
+        match byte {
+            b'/' | b'.' | b'-' | b'_' => uri.push(byte),
+            byte if byte.is_ascii_alphanumeric() => uri.push(byte),
+            byte => uri.extend_from_slice(format!("%{byte:02X}").as_bytes()),
+        }
+    }
+    uri.extend_from_slice(b"?immutable=1");
+    PathBuf::from(OsString::from_vec(uri))
 }
 
 /// A connection to a copy of a damaged database: tables whose own text in the layout is

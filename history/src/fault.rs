@@ -2,7 +2,7 @@
 
 use rusqlite::{Error as Sqlite, ErrorCode, ffi};
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Why the history could not be opened.
 #[derive(Debug)]
@@ -19,6 +19,8 @@ pub enum OpenError {
         /// The version found.
         version: i64,
     },
+    /// No space is left, and the ballast's did not do.
+    Full,
     /// It cannot be read or written; the reason names the file.
     Failed(String),
 }
@@ -37,12 +39,35 @@ impl fmt::Display for OpenError {
                 "the history has version {version}, written by a later isobarn; this one knows versions up to {}",
                 crate::schema::VERSION
             ),
+            Self::Full => f.write_str("no space is left on its device"),
             Self::Failed(reason) => f.write_str(reason),
         }
     }
 }
 
 impl std::error::Error for OpenError {}
+
+/// Whether there was no room: for a page, or for the index of the write-ahead log.
+pub(crate) fn is_full(error: &Sqlite) -> bool {
+    matches!(error, Sqlite::SqliteFailure(failure, _) if failure.code == ErrorCode::DiskFull
+        || failure.extended_code == ffi::SQLITE_IOERR_SHMSIZE)
+}
+
+impl OpenError {
+    /// What SQLite says of `file`.
+    pub(crate) fn of(file: &str, error: &Sqlite) -> Self {
+        if is_full(error) { Self::Full } else { Self::Failed(format!("{file}: {error}")) }
+    }
+
+    /// What the system says of a path.
+    pub(crate) fn of_system(path: &Path, error: &std::io::Error) -> Self {
+        if error.kind() == std::io::ErrorKind::StorageFull {
+            Self::Full
+        } else {
+            Self::Failed(format!("{}: {error}", path.display()))
+        }
+    }
+}
 
 /// Why something was not written. Nothing of it is there then.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -75,7 +100,7 @@ impl From<Sqlite> for WriteError {
                 ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC => {
                     Self::Sync(error.to_string())
                 }
-                _ if failure.code == ErrorCode::DiskFull => Self::Full,
+                _ if is_full(&error) => Self::Full,
                 _ => Self::Failed(error.to_string()),
             },
             _ => Self::Failed(error.to_string()),
@@ -109,7 +134,10 @@ impl From<ReadError> for OpenError {
 
 impl From<WriteError> for OpenError {
     fn from(error: WriteError) -> Self {
-        Self::Failed(error.to_string())
+        match error {
+            WriteError::Full => Self::Full,
+            _ => Self::Failed(error.to_string()),
+        }
     }
 }
 

@@ -64,7 +64,7 @@ impl From<rusqlite::Error> for Stop {
         if is_damage(&error) {
             Self::Damaged(format!("cannot be read ({error})"))
         } else {
-            Self::Failed(OpenError::Failed(format!("{DATABASE}: {error}")))
+            Self::Failed(OpenError::of(DATABASE, &error))
         }
     }
 }
@@ -78,9 +78,27 @@ impl History {
     /// Another process holds it, a later version wrote it, or the directory cannot be
     /// written.
     pub fn open(directory: &Path, options: &Options) -> Result<(Self, Opened), OpenError> {
-        let failed = |e: std::io::Error| OpenError::Failed(format!("{}: {e}", directory.display()));
-        std::fs::create_dir_all(directory).map_err(failed)?;
+        std::fs::create_dir_all(directory).map_err(|e| OpenError::of_system(directory, &e))?;
         let lock = Lock::take(directory)?;
+        let ballast = Ballast::new(directory.join("ballast"), options.ballast);
+        let whole = ballast.length();
+        loop {
+            match Self::try_open(directory, options) {
+                // To start is worth the room that is kept for such a moment.
+                Err(OpenError::Full) if ballast.release(whole) => {}
+                Err(error) => return Err(error),
+                Ok((mut history, opened)) => {
+                    ballast.restore();
+                    history.hold(ballast, lock);
+                    return Ok((history, opened));
+                }
+            }
+        }
+    }
+
+    /// Opens under the lock.
+    fn try_open(directory: &Path, options: &Options) -> Result<(Self, Opened), OpenError> {
+        let failed = |e: std::io::Error| OpenError::of_system(directory, &e);
         let files = Files { database: directory.join(DATABASE) };
         let mut opened = Opened { created: !files.database.exists(), ..Opened::default() };
         let stamp = stamp(options.now);
@@ -113,18 +131,16 @@ impl History {
         }
         let bytes = std::fs::metadata(&files.database).map_or(0, |m| m.len());
         let told = standing(&mut connection, bytes, options.verify_newest, options.now)
-            .map_err(|e| OpenError::Failed(format!("{DATABASE}: {e}")))?;
+            .map_err(|e| OpenError::of(DATABASE, &e))?;
         opened.repairs.extend(told);
         // SQLite syncs what is in the file, but not that the file is there.
         std::fs::File::open(directory).and_then(|d| d.sync_all()).map_err(failed)?;
         if let Some(pages) = options.max_pages {
             connection
                 .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
-                .map_err(|e| OpenError::Failed(e.to_string()))?;
+                .map_err(|e| OpenError::of(DATABASE, &e))?;
         }
-        let ballast = Ballast::new(directory.join("ballast"), options.ballast);
-        ballast.restore();
-        let history = Self::new(connection, Some((files.database, ballast, lock)))?;
+        let history = Self::new(connection, Some(files.database))?;
         opened.last = history.last();
         Ok((history, opened))
     }

@@ -81,15 +81,16 @@ impl History {
         &mut self,
         work: &dyn Fn(&Connection) -> rusqlite::Result<()>,
     ) -> Result<(), WriteError> {
-        let result = transact(&mut self.connection, &mut self.frames, work);
-        match (&self.ballast, result) {
-            (Some(ballast), Err(WriteError::Full)) if ballast.release() => {
-                let result = transact(&mut self.connection, &mut self.frames, work);
-                ballast.restore();
-                result
-            }
-            (_, result) => result,
+        let mut result = transact(&mut self.connection, &mut self.frames, work);
+        let (Some(ballast), Err(WriteError::Full)) = (&self.ballast, &result) else {
+            return result;
+        };
+        let whole = ballast.length();
+        while result == Err(WriteError::Full) && ballast.release(whole) {
+            result = transact(&mut self.connection, &mut self.frames, work);
         }
+        ballast.take_back(whole);
+        result
     }
 
     /// A text of 12 letters and digits for a source, made once at random.

@@ -8,6 +8,7 @@ use crate::frames::Frames;
 use crate::lock::Lock;
 use crate::look::{Look, Reader};
 use crate::names::{Known, Names};
+use crate::open::DATABASE;
 use crate::passing::{self, Progress};
 use crate::record::{Packer, Row, Unnamed, encode_names, encode_rare, kind};
 use crate::{connect, register, row, state};
@@ -114,13 +115,9 @@ fn said(
 impl History {
     pub(crate) fn new(
         mut connection: Connection,
-        place: Option<(PathBuf, Ballast, Lock)>,
+        path: Option<PathBuf>,
     ) -> Result<Self, OpenError> {
-        let failed = |e: rusqlite::Error| OpenError::Failed(e.to_string());
-        let (path, ballast, lock) = match place {
-            Some((path, ballast, lock)) => (Some(path), Some(ballast), Some(lock)),
-            None => (None, None, None),
-        };
+        let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
         let frames = Frames::watch(&mut connection, path.as_deref()).map_err(failed)?;
         let (known, told) = row::known(&connection).map_err(failed)?;
         let uuid = match connection.query_row("SELECT uuid FROM property", [], |r| r.get(0)) {
@@ -134,7 +131,7 @@ impl History {
         Ok(Self {
             connection,
             frames,
-            ballast,
+            ballast: None,
             path,
             names,
             known,
@@ -143,8 +140,15 @@ impl History {
             next,
             packer: Packer::default(),
             rare: Vec::new(),
-            _lock: lock,
+            _lock: None,
         })
+    }
+
+    /// Holds the lock and the ballast of its directory from now on.
+    #[allow(clippy::used_underscore_binding)] // Held for its end alone.
+    pub(crate) fn hold(&mut self, ballast: Ballast, lock: Lock) {
+        self.ballast = Some(ballast);
+        self._lock = Some(lock);
     }
 
     /// A history that nobody else sees and that is gone when it is dropped or the

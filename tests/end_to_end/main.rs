@@ -17,6 +17,7 @@ mod check;
 mod databases;
 mod demo;
 mod diagnoses;
+mod disks;
 mod displays;
 mod forwarding;
 mod importing;

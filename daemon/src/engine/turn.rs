@@ -47,6 +47,7 @@ pub struct Turn<P> {
     pub(super) committed: Duration,
     pub(super) summed: Duration,
     pub(super) keeping: Keeping,
+    commands: mpsc::Receiver<Command>,
 }
 
 /// What a turn is made of.
@@ -113,6 +114,8 @@ impl<P: Process> Turn<P> {
             committed: now,
             summed: now,
             keeping,
+            // Nobody asks anything before work begins.
+            commands: mpsc::channel(1).1,
             clock,
         };
         turn.show();
@@ -127,10 +130,11 @@ impl<P: Process> Turn<P> {
     pub async fn work(
         mut self,
         mut deliveries: mpsc::Receiver<Delivery>,
-        mut commands: mpsc::Receiver<Command>,
+        commands: mpsc::Receiver<Command>,
         first_step: Option<Step>,
     ) -> Result<(), Fatal> {
-        let result = self.turns(&mut deliveries, &mut commands, first_step).await;
+        self.commands = commands;
+        let result = self.turns(&mut deliveries, first_step).await;
         let result = match result {
             Ok(()) => self.end(),
             Err(fatal) => Err(fatal),
@@ -144,7 +148,6 @@ impl<P: Process> Turn<P> {
     async fn turns(
         &mut self,
         deliveries: &mut mpsc::Receiver<Delivery>,
-        commands: &mut mpsc::Receiver<Command>,
         first_step: Option<Step>,
     ) -> Result<(), Fatal> {
         if let Some(step) = first_step {
@@ -158,7 +161,7 @@ impl<P: Process> Turn<P> {
             let hurried = self.stop.is_cancelled();
             tokio::select! {
                 biased;
-                command = commands.recv(), if commanding => match command {
+                command = self.commands.recv(), if commanding => match command {
                     Some(command) => self.obey(command)?,
                     None => commanding = false,
                 },
@@ -315,6 +318,24 @@ impl<P: Process> Turn<P> {
                 self.answer(result, reply)
             }
         }
+    }
+
+    /// Does what can be done while records cannot be committed: what is small enough for
+    /// the ballast. All else is answered with the reason.
+    pub(super) fn obey_meanwhile(&mut self, error: &WriteError) -> Result<(), Fatal> {
+        while let Ok(command) = self.commands.try_recv() {
+            match command {
+                Command::AddToken { .. }
+                | Command::KeepProgress { .. }
+                | Command::RevokeTokens { .. } => self.obey(command)?,
+                // Whoever asked may have gone.
+                Command::Append { reply, .. } | Command::Revised { reply } => {
+                    drop(reply.send(Err(error.to_string())));
+                }
+                Command::Revise { reply, .. } => drop(reply.send(Err(error.to_string()))),
+            }
+        }
+        Ok(())
     }
 
     fn answer<T>(

@@ -85,6 +85,7 @@ impl<P: Process> Turn<P> {
         let until = self.clock.monotonic() + *pause;
         while self.clock.monotonic() < until {
             self.counts.beat();
+            self.obey_meanwhile(error)?;
             if self.stop.is_cancelled() && *pause > FIRST_PAUSE {
                 break;
             }
@@ -125,6 +126,8 @@ impl<P: Process> Turn<P> {
         if now.saturating_sub(self.summed) >= SUMMARY {
             self.summed = now;
             self.counts.sum_up();
+            // Under steady traffic there is no quiet, but maybe room for the ballast again.
+            self.core.history.tend(false).map_err(|e| Fatal(e.to_string()))?;
         }
         if !self.core.is_waiting() {
             self.keep(now)?;
@@ -132,9 +135,7 @@ impl<P: Process> Turn<P> {
         let quiet = now.saturating_sub(self.committed) >= QUIET && !self.core.is_waiting();
         if quiet && now.saturating_sub(self.tended) >= SAVING {
             self.tended = now;
-            if let Err(error) = self.core.history.tend(true) {
-                return Err(Fatal(error.to_string()));
-            }
+            self.core.history.tend(true).map_err(|e| Fatal(e.to_string()))?;
         }
         Ok(())
     }

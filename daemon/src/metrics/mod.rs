@@ -179,7 +179,7 @@ fn history(out: &mut Exposition, history: &HistoryState) {
     );
     out.counter(
         "isobarn_history_written_bytes_total",
-        "Bytes of records committed.",
+        "Bytes handed to the device since the start: write-ahead log, and pages moved from it into the database.",
         &[],
         history.written_bytes as f64,
     );

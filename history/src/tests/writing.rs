@@ -351,8 +351,9 @@ fn the_ballast_is_made_freed_and_made_again() {
     assert_eq!(std::fs::metadata(&ballast).unwrap().len(), 100_000);
     // The device is not full here, so only what the ballast itself does is seen.
     let kept = history.ballast.as_ref().unwrap();
-    assert!(kept.release());
-    assert!(!ballast.exists() && !kept.release());
+    assert!(kept.release(100_000));
+    assert_eq!(std::fs::metadata(&ballast).unwrap().len(), 100_000 - 65_536);
+    assert!(kept.release(100_000) && !kept.release(100_000));
     kept.restore();
     assert_eq!(std::fs::metadata(&ballast).unwrap().len(), 100_000);
 }

@@ -239,6 +239,8 @@ async fn a_silent_line_is_opened_anew() {
 async fn every_kind_of_lines_is_read() {
     let checksum = |text: &str| text.bytes().fold(0_u8, |sum, byte| sum ^ byte);
     let mwv = "WIMWV,214.8,R,3.5,M,A";
+    let mda = "WIMDA,29.9,I,1.01,B,17.5,C,,,66,,,,214.8,T,,,,,3.5,M";
+    let xdr = "IIXDR,C,19.52,C,TempAir,H,0.5,,1,A,3,D,ROLL";
     for (options, line, expected) in [
         ("lines = \"senml\"", r#"[{"n":"hedge/t","v":4.5}]"#.to_owned(), vec![4.5]),
         (
@@ -255,6 +257,16 @@ async fn every_kind_of_lines_is_read() {
             "lines = \"nmea\"\nstation = \"mast\"",
             format!("${mwv}*{:02X}", checksum(mwv)),
             vec![214.8, 3.5],
+        ),
+        (
+            "lines = \"nmea\"\nstation = \"ridge\"\nsentences = [\"MDA\"]\ntemperature = \"t\"\nhumidity = \"h\"",
+            format!("${mda}*{:02X}", checksum(mda)),
+            vec![17.5, 66.0],
+        ),
+        (
+            "lines = \"nmea\"\nstation = \"ridge\"\ntransducers = { TempAir = \"t\", \"H/1\" = { channel = \"h\", unit = \"1\" } }",
+            format!("${xdr}*{:02X}", checksum(xdr)),
+            vec![19.52, 50.0],
         ),
     ] {
         let mut cable = Cable::new();
@@ -287,6 +299,15 @@ fn what_the_settings_lack_is_told_with_its_place() {
             "`x`",
         ),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"nmea\"\nstation = \"ridge\"", "wind_speed"),
+        (
+            "device = \"/dev/x\"\nbaud = 9600\nlines = \"nmea\"\nstation = \"ridge\"\ntransducers = { ROLL = \"x\" }",
+            "`x`",
+        ),
+        (
+            "device = \"/dev/x\"\nbaud = 9600\nlines = \"nmea\"\nstation = \"ridge\"\nsentences = [\"GGA\"]",
+            "GGA",
+        ),
+        ("device = \"/dev/x\"\nbaud = 9600\nlines = \"senml\"\ndew_point = \"t\"", "dew_point"),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"senml\"\nchecksum = \"xor\"", "checksum"),
         ("device = \"/dev/x\"\nbaud = 9600\nlines = \"senml\"\nseperator = \";\"", "separator"),
     ] {

@@ -6,7 +6,7 @@ use crate::reader;
 use adapters::credentials::Grant;
 use adapters::payload::csv::Columns;
 use adapters::payload::map::Place;
-use adapters::payload::nmea::Wind;
+use adapters::payload::nmea::{Chosen, Sentences};
 use adapters::payload::senml::Notation;
 use adapters::payload::{Checksum, Decoded, Map, Refused};
 use observation::{ChannelIndex, Stated, Value};
@@ -53,8 +53,14 @@ fn all(bytes: &[u8]) {
         let columns = Columns::new(&property, ORCHARD, &names, b',', checksum).unwrap();
         sound(reader.csv(&columns, bytes));
     }
-    let wind = Wind::new(&property, RIDGE, None, None).unwrap();
-    sound(reader.nmea(&wind, bytes));
+    for (station, chosen) in [(RIDGE, Chosen::default()), (ORCHARD, crate::lines::transducers())] {
+        let sentences = Sentences::new(&property, station, &chosen).unwrap();
+        sound(reader.nmea(&sentences, bytes));
+        // With the checksum that belongs to it, so that the fields are read too.
+        let sum = bytes.iter().fold(0, |sum, byte| sum ^ byte);
+        let whole = [b"$", bytes, format!("*{sum:02X}").as_bytes()].concat();
+        sound(reader.nmea(&sentences, &whole));
+    }
     for grant in [Grant::only(ORCHARD), Grant::every()] {
         for notation in [Notation::Json, Notation::Cbor] {
             match reader.senml(&grant, notation, bytes) {
@@ -98,6 +104,12 @@ fn pieces() -> impl Strategy<Value = String> {
         "crc16=",
         "$",
         "$WIMWV,",
+        "WIMWV,",
+        "WIMDA,",
+        "IIXDR,",
+        "C,",
+        "TempAir,",
+        "A,1,R,",
         "1",
         "-5",
         "1e308",

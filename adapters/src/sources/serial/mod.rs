@@ -15,13 +15,14 @@ mod session;
 use crate::credentials::Grant;
 use crate::payload::Checksum;
 use crate::payload::csv::Columns;
-use crate::payload::nmea::Wind;
+use crate::payload::nmea::{Chosen, Sentences, Transducer, Type};
 use crate::payload::{Reader, shown};
 use crate::port::{Claim, Context, End, Kind, Source};
 use config::{AdapterTable, Fault, Lapse, nearest};
 use futures_util::future::BoxFuture;
 use observation::{Property, StationIndex};
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -51,10 +52,28 @@ struct Options {
     separator: Option<char>,
     /// For `key-value` and `csv`: how a line proves that it is whole.
     checksum: Option<Checksum>,
-    /// For `nmea`: the channel of the wind's angle; default `wind_angle`.
+    /// For `nmea`: the sentences that are read, of `MWV`, `MDA`, `XDR`; default all.
+    sentences: Option<Vec<Type>>,
+    /// For `nmea`: the channel of the wind's angle in MWV; default `wind_angle`.
     angle: Option<String>,
-    /// For `nmea`: the channel of the wind's speed; default `wind_speed`.
+    /// For `nmea`: the channel of the wind's speed in MWV and MDA; default `wind_speed`.
     speed: Option<String>,
+    /// For `nmea`: the channel of the wind's true direction in MDA; default
+    /// `wind_direction`.
+    direction: Option<String>,
+    /// For `nmea`: the channel of the pressure in MDA; default `pressure`.
+    pressure: Option<String>,
+    /// For `nmea`: the channel of the air's temperature in MDA; default `temperature`.
+    temperature: Option<String>,
+    /// For `nmea`: the channel of the water's temperature in MDA; default
+    /// `water_temperature`.
+    water_temperature: Option<String>,
+    /// For `nmea`: the channel of the relative humidity in MDA; default `humidity`.
+    humidity: Option<String>,
+    /// For `nmea`: the channel of the dew point in MDA; default `dew_point`.
+    dew_point: Option<String>,
+    /// For `nmea`: where transducers of XDR go, by identifier or type and identifier.
+    transducers: Option<BTreeMap<String, Transducer>>,
     /// Whether a line with a sequence is answered once it is durable.
     #[serde(default)]
     acknowledge: bool,
@@ -72,6 +91,23 @@ struct Options {
     unreadable: Option<Lapse>,
 }
 
+impl Options {
+    /// The channels of the fields of sentences, by their keys.
+    fn fields(&self) -> [(&'static str, Option<String>); 8] {
+        [
+            ("angle", &self.angle),
+            ("speed", &self.speed),
+            ("direction", &self.direction),
+            ("pressure", &self.pressure),
+            ("temperature", &self.temperature),
+            ("water_temperature", &self.water_temperature),
+            ("humidity", &self.humidity),
+            ("dew_point", &self.dew_point),
+        ]
+        .map(|(key, name)| (key, name.clone()))
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 enum Format {
@@ -86,7 +122,7 @@ enum Reading {
     Pairs(StationIndex, Checksum),
     Csv(Columns),
     Senml(Grant),
-    Nmea(Box<Wind>),
+    Nmea(Box<Sentences>),
 }
 
 /// A serial device.
@@ -207,10 +243,12 @@ impl Check<'_> {
         let only = [
             ("columns", options.columns.is_some(), Format::Csv),
             ("separator", options.separator.is_some(), Format::Csv),
-            ("angle", options.angle.is_some(), Format::Nmea),
-            ("speed", options.speed.is_some(), Format::Nmea),
+            ("sentences", options.sentences.is_some(), Format::Nmea),
+            ("transducers", options.transducers.is_some(), Format::Nmea),
         ];
-        for (key, given, format) in only {
+        let fields = options.fields().into_iter();
+        let fields = fields.map(|(key, channel)| (key, channel.is_some(), Format::Nmea));
+        for (key, given, format) in only.into_iter().chain(fields) {
             if given && options.lines != format {
                 self.fault(key, &format!("`{key}` means nothing for these lines"), None);
             }
@@ -223,13 +261,19 @@ impl Check<'_> {
             Format::Senml => Some(Reading::Senml(station.map_or_else(Grant::every, Grant::only))),
             Format::KeyValue => Some(Reading::Pairs(station?, checksum)),
             Format::Nmea => {
-                let (angle, speed) = (options.angle.as_deref(), options.speed.as_deref());
-                match Wind::new(self.property, station?, angle, speed) {
-                    Ok(wind) => Some(Reading::Nmea(Box::new(wind))),
+                let fields = options.fields().into_iter();
+                let chosen = Chosen {
+                    sentences: options.sentences.clone().unwrap_or_default(),
+                    channels: fields.filter_map(|(key, name)| Some((key, name?))).collect(),
+                    transducers: options.transducers.clone().unwrap_or_default(),
+                };
+                match Sentences::new(self.property, station?, &chosen) {
+                    Ok(sentences) => Some(Reading::Nmea(Box::new(sentences))),
                     Err(wrong) => {
-                        for why in wrong {
-                            self.fault("lines", &why, None);
-                        }
+                        self.faults.extend(wrong.iter().map(|(keys, why)| {
+                            let keys: Vec<&str> = keys.iter().map(String::as_str).collect();
+                            self.table.fault_at(&keys, why, None)
+                        }));
                         None
                     }
                 }

@@ -168,7 +168,7 @@ impl Session<'_> {
                 reader.key_value(*station, *checksum, bytes).map(|one| vec![one])
             }
             Reading::Csv(columns) => reader.csv(columns, bytes).map(|one| vec![one]),
-            Reading::Nmea(wind) => reader.nmea(wind, bytes).map(|one| vec![one]),
+            Reading::Nmea(sentences) => reader.nmea(sentences, bytes).map(|one| vec![one]),
             Reading::Senml(grant) => reader.senml(grant, Notation::Json, bytes),
         };
         match read {

@@ -10,10 +10,9 @@ use observation::{Date, Property, Quantity, Series, SeriesIndex, Span, Time};
 use processor::summaries::{Figures, Gathering, Measure, Summarised, reach};
 use serde_json::{Value, json};
 use std::collections::HashMap;
+use std::ops::ControlFlow;
 use std::time::{Duration, Instant};
 
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 /// Most rows of one answer.
 const MOST_ROWS: usize = 100_000;
 
@@ -111,23 +110,20 @@ pub fn gather(
     let mut measures: HashMap<u32, Measure> = HashMap::new();
     let mut gathering = Gathering::new(days, asked.division, asked.kind);
     let started = Instant::now();
-    let mut after = None;
-    loop {
-        let part = look.readings(&selection, after, PART).map_err(Trouble::Read)?;
-        for kept in &part.readings {
-            let Some(series) = names.series(kept.reading.series) else { continue };
-            let measure = measures
-                .entry(kept.reading.series.0)
-                .or_insert_with(|| Measure::of(property, series));
-            gathering.take(&kept.reading, measure);
+    let whole = look.by_series(&selection, &mut |index, run| {
+        if let Some(series) = names.series(index) {
+            let measure = measures.entry(index.0).or_insert_with(|| Measure::of(property, series));
+            for reading in run {
+                gathering.take(reading, measure);
+            }
         }
         if gathering.len() > MOST_ROWS || limit.is_some_and(|l| started.elapsed() > l) {
-            return Err(Trouble::TooMuch);
+            return ControlFlow::Break(());
         }
-        after = part.next;
-        if after.is_none() {
-            break;
-        }
+        ControlFlow::Continue(())
+    });
+    if !whole.map_err(Trouble::Read)? {
+        return Err(Trouble::TooMuch);
     }
     let mut found = gathering.finish();
     found.retain(|s| s.cut.to > asked.from && s.cut.from < asked.to);

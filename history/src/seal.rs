@@ -234,8 +234,8 @@ impl History {
     ) -> Result<(), WriteError> {
         let mut expected = series.iter().flat_map(|(_, run)| run);
         let mut same = true;
-        let read = block.read(body, &|n| self.names.series_at(n), &mut |reading: Reading| {
-            same &= expected.next() == Some(&reading);
+        let read = block.read(body, &|n| self.names.series_at(n), &mut |run: &[Reading]| {
+            same &= run.iter().all(|reading| expected.next() == Some(reading));
         });
         if read.is_ok() && same && expected.next().is_none() {
             Ok(())

@@ -3,7 +3,7 @@
 use crate::block::Block;
 use crate::fault::ReadError;
 use crate::look::Look;
-use crate::select::Kept;
+use crate::select::EachPart;
 use observation::{SeriesIndex, Time};
 use rusqlite::Row;
 use std::collections::{BTreeMap, BTreeSet};
@@ -45,13 +45,13 @@ impl Look<'_> {
         Ok(days)
     }
 
-    /// Calls `each` for the selected readings in blocks.
+    /// Calls `each` for the selected readings in blocks, in the order of their times.
     pub(crate) fn each_in_blocks(
         &self,
         from: Time,
         to: Time,
         wanted: &[bool],
-        each: &mut dyn FnMut(Kept) -> Result<(), ReadError>,
+        each: &mut EachPart<'_>,
     ) -> Result<(), ReadError> {
         let asked = |series: SeriesIndex| wanted.get(series.0 as usize).copied().unwrap_or(false);
         let stations: BTreeSet<u32> = self
@@ -71,9 +71,13 @@ impl Look<'_> {
                 let block = block_of(row)?;
                 let mut result = Ok(());
                 block
-                    .read(block_body(row)?, &index, &mut |reading| {
-                        if result.is_ok() && reading.time >= from && reading.time <= to {
-                            result = each(Kept { number: block.highest, place: 0, reading });
+                    .read(block_body(row)?, &index, &mut |run| {
+                        let first = run.partition_point(|r| r.time < from);
+                        let end = run.partition_point(|r| r.time <= to);
+                        if let Some(part) = run.get(first..end).filter(|p| !p.is_empty())
+                            && result.is_ok()
+                        {
+                            result = each(block.highest, 0, part);
                         }
                     })
                     .map_err(|e| {

@@ -3,9 +3,10 @@
 use crate::fault::ReadError;
 use crate::look::Look;
 use crate::record::decode_readings;
-use observation::time::{DAY, HOUR};
+use observation::time::{DAY, HOUR, MINUTE};
 use observation::{Quantity, Reading, SeriesIndex, Span, Time};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
+use std::ops::ControlFlow;
 
 /// Which readings are asked for.
 #[derive(Clone, Debug)]
@@ -65,13 +66,21 @@ pub struct Part {
     pub next: Option<(Time, SeriesIndex)>,
 }
 
+/// What is called for parts of one series each: with the number of the record and the
+/// place in it; of a block with its last record and 0.
+pub(crate) type EachPart<'a> = dyn FnMut(u64, u32, &[Reading]) -> Result<(), ReadError> + 'a;
+
 /// Spans of event time that are gathered at once, at first and at most.
+const SHORTEST_SPAN: i64 = 15 * MINUTE;
 const SPAN: i64 = 6 * HOUR;
 const LONGEST_SPAN: i64 = 32 * DAY;
+/// About as many readings are held at once where whole series are told.
+const HELD: i64 = 500_000;
 
 impl Look<'_> {
     /// The highest revisions of the selected readings, ordered by time and series, at
-    /// most `limit`, behind `after` if given.
+    /// most `limit`, behind `after` if given. Where the order across series does not
+    /// matter [`Look::by_series`] is many times faster.
     ///
     /// # Errors
     /// When the database cannot be read, or a record cannot be decoded.
@@ -86,26 +95,32 @@ impl Look<'_> {
         let wanted = selection.wanted(self);
         let mut from = selection.from.max(first).max(after.map_or(Time(i64::MIN), |a| a.0));
         let to = selection.to.min(last + Span(1));
-        let mut span = SPAN;
-        let mut highest: HashMap<(Time, SeriesIndex), Kept> = HashMap::new();
+        // One reading a minute is usual: what would be cut off again is not gathered.
+        let series = i64::try_from(wanted.iter().filter(|w| **w).count()).unwrap_or(i64::MAX);
+        let room = i64::try_from(limit).unwrap_or(i64::MAX).saturating_mul(MINUTE);
+        let mut span = (room / series.max(1)).clamp(SHORTEST_SPAN, SPAN);
         while from < to && part.readings.len() <= limit {
             let end = (from + Span(span)).min(to);
-            highest.clear();
+            let mut found: Vec<Kept> = Vec::new();
             self.each_reading(from, end - Span(1), &wanted, &mut |kept| {
-                let key = (kept.reading.time, kept.reading.series);
-                if after.is_some_and(|a| key <= a) {
-                    return Ok(());
-                }
-                let held = highest.entry(key).or_insert(kept);
-                if kept.reading.revision >= held.reading.revision {
-                    *held = kept;
+                if after.is_none_or(|a| (kept.reading.time, kept.reading.series) > a) {
+                    found.push(kept);
                 }
                 Ok(())
             })?;
+            // Stable: of equal revisions the last of the log counts.
+            found.sort_by_key(|k| (k.reading.time, k.reading.series, k.reading.revision));
             let before = part.readings.len();
-            part.readings.extend(highest.values().copied());
-            if let Some(new) = part.readings.get_mut(before..) {
-                new.sort_unstable_by_key(|k| (k.reading.time, k.reading.series));
+            for kept in found {
+                match part.readings.last_mut() {
+                    Some(last)
+                        if last.reading.time == kept.reading.time
+                            && last.reading.series == kept.reading.series =>
+                    {
+                        *last = kept;
+                    }
+                    _ => part.readings.push(kept),
+                }
             }
             if part.readings.len() - before < limit / 4 {
                 span = (span * 2).min(LONGEST_SPAN);
@@ -117,6 +132,48 @@ impl Look<'_> {
             part.next = part.readings.last().map(|k| (k.reading.time, k.reading.series)).or(after);
         }
         Ok(part)
+    }
+
+    /// Tells the highest revisions of the selected readings series by series, each part in
+    /// the order of its times; one series may come in several parts, in order too, between
+    /// which come those of others. Holds days to a month of them at a time. Ends early
+    /// where `each` breaks, and says whether all was told.
+    ///
+    /// # Errors
+    /// When the database cannot be read, or a record cannot be decoded.
+    pub fn by_series(
+        &self,
+        selection: &Selection,
+        each: &mut dyn FnMut(SeriesIndex, &[Reading]) -> ControlFlow<()>,
+    ) -> Result<bool, ReadError> {
+        let Some((first, last)) = self.extent()? else { return Ok(true) };
+        let wanted = selection.wanted(self);
+        let to = selection.to.min(last + Span(1));
+        let mut from = selection.from.max(first);
+        let series = i64::try_from(wanted.iter().filter(|w| **w).count()).unwrap_or(i64::MAX);
+        let days = (HELD * MINUTE / DAY / series.max(1)).clamp(1, LONGEST_SPAN / DAY);
+        let mut runs: Vec<Vec<Reading>> = vec![Vec::new(); wanted.len()];
+        while from < to {
+            // Whole days: a block is unpacked once.
+            let end = Time((from.utc_day() + days).saturating_mul(DAY)).min(to);
+            self.each_part(from, end - Span(1), &wanted, &mut |_, _, part| {
+                if let Some(run) = part.first().and_then(|r| runs.get_mut(r.series.0 as usize)) {
+                    run.extend_from_slice(part);
+                }
+                Ok(())
+            })?;
+            for run in &mut runs {
+                order(run);
+                if let Some(head) = run.first()
+                    && each(head.series, run).is_break()
+                {
+                    return Ok(false);
+                }
+                run.clear();
+            }
+            from = end;
+        }
+        Ok(true)
     }
 
     /// Every revision of the selected readings in the order of the log.
@@ -144,6 +201,19 @@ impl Look<'_> {
         wanted: &[bool],
         each: &mut dyn FnMut(Kept) -> Result<(), ReadError>,
     ) -> Result<(), ReadError> {
+        self.each_part(from, to, wanted, &mut |number, place, part| {
+            part.iter().try_for_each(|&reading| each(Kept { number, place, reading }))
+        })
+    }
+
+    /// The same in parts.
+    fn each_part(
+        &self,
+        from: Time,
+        to: Time,
+        wanted: &[bool],
+        each: &mut EachPart<'_>,
+    ) -> Result<(), ReadError> {
         let sealed = self.sealed_between(from.utc_day(), to.utc_day())?;
         self.each_in_blocks(from, to, wanted, each)?;
         for stretch in stretches(&sealed, from, to) {
@@ -158,7 +228,7 @@ impl Look<'_> {
                             .is_some_and(|through| row.number <= *through)
                     };
                     if result.is_ok() && asked && within && !in_block() {
-                        result = each(Kept { number: row.number, place, reading });
+                        result = each(row.number, place, std::slice::from_ref(&reading));
                     }
                 })
                 .map_err(|e| ReadError(format!("record {}: {e}", row.number)))?;
@@ -186,6 +256,22 @@ impl Look<'_> {
         })?;
         Ok(highest)
     }
+}
+
+/// Brings readings of one series into the order of their times, the highest revision of
+/// each; of equal ones the last.
+fn order(run: &mut Vec<Reading>) {
+    if run.is_sorted_by(|a, b| a.time < b.time) {
+        return;
+    }
+    run.sort_by_key(|r| (r.time, r.revision));
+    run.dedup_by(|later, earlier| {
+        let same = later.time == earlier.time;
+        if same {
+            *earlier = *later;
+        }
+        same
+    });
 }
 
 /// A part of a span that is read of the log from one number on.

@@ -23,10 +23,9 @@ pub(super) struct Kinds {
 }
 
 impl Kinds {
-    pub(super) fn each(&self) -> impl Iterator<Item = Kind> + '_ {
-        self.runs.iter().flat_map(|&(place, length)| {
-            self.list.get(place).into_iter().flat_map(move |k| std::iter::repeat_n(*k, length))
-        })
+    /// Each kind and for how many times it holds.
+    pub(super) fn runs(&self) -> impl Iterator<Item = (Kind, usize)> + '_ {
+        self.runs.iter().filter_map(|&(place, length)| Some((*self.list.get(place)?, length)))
     }
 }
 

@@ -104,13 +104,13 @@ impl Block {
         body.split_last_chunk::<4>().is_some_and(|(b, sum)| self.checksum(b) == *sum)
     }
 
-    /// Reads the series that `wanted` gives an index, one after the other, each in the
-    /// order of its times.
+    /// Reads the series that `wanted` gives an index, one after the other, each as a
+    /// whole and in the order of its times.
     pub(crate) fn read(
         &self,
         body: &[u8],
         wanted: &dyn Fn(u32) -> Option<SeriesIndex>,
-        each: &mut dyn FnMut(Reading),
+        each: &mut dyn FnMut(&[Reading]),
     ) -> Result<(), Garbage> {
         let (contents, checksum) = body.split_last_chunk::<4>().ok_or(Garbage("cut short"))?;
         if self.checksum(contents) != *checksum {
@@ -134,6 +134,7 @@ impl Block {
             list.push((number, place, length));
         }
         let start = self.day.saturating_mul(DAY);
+        let mut run = Run::new();
         for (number, place, length) in list {
             let mut columns = Input::new(input.take(length)?);
             let Some(series) = wanted(number) else { continue };
@@ -146,12 +147,20 @@ impl Block {
             let kinds = kinds::read_kinds(&mut columns, times.len())?;
             let values = kinds::read_values(&mut columns, times.len())?;
             columns.done()?;
-            let mut of = kinds.each();
-            for (&time, value) in times.iter().zip(values) {
-                let Kind { flag, reasons, revision, made_by } =
-                    of.next().ok_or(Garbage("kinds do not reach"))?;
-                let time = Time(start.saturating_add(time));
-                each(Reading { series, time, value, flag, reasons, revision, made_by });
+            run.clear();
+            run.reserve(times.len());
+            let mut pairs = times.iter().zip(values);
+            for (Kind { flag, reasons, revision, made_by }, length) in kinds.runs() {
+                run.extend(pairs.by_ref().take(length).map(|(&time, value)| {
+                    let time = Time(start.saturating_add(time));
+                    Reading { series, time, value, flag, reasons, revision, made_by }
+                }));
+            }
+            if run.len() != times.len() {
+                return Err(Garbage("kinds do not reach"));
+            }
+            if !run.is_empty() {
+                each(&run);
             }
         }
         input.done()

@@ -35,7 +35,7 @@ fn block() -> (Block, Vec<(u32, Run)>, Vec<u8>) {
 
 fn readings(head: &Block, body: &[u8]) -> Result<Vec<Reading>, Garbage> {
     let mut found = Vec::new();
-    head.read(body, &|n| Some(SeriesIndex(n)), &mut |r| found.push(r))?;
+    head.read(body, &|n| Some(SeriesIndex(n)), &mut |r| found.extend_from_slice(r))?;
     Ok(found)
 }
 
@@ -45,7 +45,8 @@ fn a_block_reads_as_it_was_packed_and_by_series() {
     let all: Vec<Reading> = series.iter().flat_map(|(_, r)| r.clone()).collect();
     assert_eq!(readings(&head, &body).unwrap(), all);
     let mut one = Vec::new();
-    head.read(&body, &|n| (n == 2).then_some(SeriesIndex(n)), &mut |r| one.push(r)).unwrap();
+    head.read(&body, &|n| (n == 2).then_some(SeriesIndex(n)), &mut |r| one.extend_from_slice(r))
+        .unwrap();
     assert_eq!(one, series[1].1);
 }
 

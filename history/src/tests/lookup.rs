@@ -140,6 +140,18 @@ proptest! {
                 found.iter().map(|k| (k.number, k.reading)).collect::<Vec<_>>(),
                 expected.iter().map(|e| (e.2, e.3)).collect::<Vec<_>>()
             );
+            let mut told = Vec::new();
+            let whole = look.by_series(&selection, &mut |series, run| {
+                assert!(!run.is_empty() && run.iter().all(|r| r.series == series));
+                told.extend_from_slice(run);
+                std::ops::ControlFlow::Continue(())
+            });
+            prop_assert!(whole.unwrap());
+            // Series by series; within one in the order of the times without more ado.
+            told.sort_by_key(|r| r.series);
+            let mut ordered: Vec<Reading> = expected.iter().map(|e| e.3).collect();
+            ordered.sort_by_key(|r| r.series);
+            prop_assert_eq!(told, ordered);
             if let Some((time, series, _, highest)) = expected.first() {
                 prop_assert_eq!(look.reading(*series, *time).unwrap(), Some(*highest));
             }

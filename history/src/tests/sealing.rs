@@ -9,7 +9,7 @@ use crate::{Batch, History, Selection};
 use observation::time::{DAY, HOUR};
 use observation::{Reading, Span, Time};
 
-/// All readings as questions tell them, in small parts.
+/// All readings as questions tell them, in small parts and series by series.
 fn told(history: &History, from: Time, to: Time) -> Vec<Reading> {
     let look = history.look();
     let selection = Selection::between(from, to);
@@ -19,9 +19,18 @@ fn told(history: &History, from: Time, to: Time) -> Vec<Reading> {
         all.extend(part.readings.iter().map(|k| k.reading));
         after = part.next;
         if after.is_none() {
-            return all;
+            break;
         }
     }
+    let mut by_series = Vec::new();
+    look.by_series(&selection, &mut |_, run| {
+        by_series.extend_from_slice(run);
+        std::ops::ControlFlow::Continue(())
+    })
+    .unwrap();
+    by_series.sort_by_key(|r| (r.time, r.series));
+    assert_eq!(by_series, all);
+    all
 }
 
 const EVER: (Time, Time) = (Time(i64::MIN / 4), Time(i64::MAX / 4));

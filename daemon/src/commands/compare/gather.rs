@@ -7,9 +7,8 @@ use observation::time::HOUR;
 use observation::{Property, Quantity, Series, Span, Statistic, Time};
 use quality::pairs::Both;
 use std::collections::BTreeMap;
+use std::ops::ControlFlow;
 
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 /// Each station is compared with so many of its nearest at most.
 const NEAREST: usize = 4;
 /// What is compared.
@@ -79,17 +78,13 @@ pub(super) fn pairs(
     let to = last.received.max(last.walked) + Span::hours(1);
     let selection = Selection::between(to - span, to);
     let mut sums: BTreeMap<(i64, usize, usize), Sum> = BTreeMap::new();
-    let mut after = None;
-    loop {
-        let part = look.readings(&selection, after, PART)?;
-        for kept in &part.readings {
-            let reading = &kept.reading;
-            let Some(series) = reader.names().series(reading.series) else { continue };
-            let (Some(place), Some(station)) =
-                (compared(series), property.station(&series.station))
-            else {
-                continue;
-            };
+    look.by_series(&selection, &mut |index, run| {
+        let Some(series) = reader.names().series(index) else { return ControlFlow::Continue(()) };
+        let (Some(place), Some(station)) = (compared(series), property.station(&series.station))
+        else {
+            return ControlFlow::Continue(());
+        };
+        for reading in run {
             let Some(steps) = reading.value.filter(|_| reading.flag.counts()) else { continue };
             let value = from_steps(steps, series.quantity.decimals());
             let hour = (reading.time.0 - 1).div_euclid(HOUR);
@@ -99,11 +94,8 @@ pub(super) fn pairs(
             sum.value += value;
             (sum.east, sum.north) = (sum.east + sin, sum.north + cos);
         }
-        after = part.next;
-        if after.is_none() {
-            break;
-        }
-    }
+        ControlFlow::Continue(())
+    })?;
     Ok(together(&sums, property))
 }
 

@@ -5,13 +5,12 @@ use crate::page::graphics::columns::Columns;
 use history::{Look, ReadError, Selection};
 use meteorology::wind::Rose;
 use observation::reading::from_steps;
-use observation::{Property, Quantity, Series, SeriesIndex, Span, Time};
+use observation::{Property, Quantity, Reading, Series, SeriesIndex, Span, Time};
 use processor::summaries::Measure;
 use std::collections::{BTreeMap, HashMap};
+use std::ops::ControlFlow;
 use std::time::{Duration, Instant};
 
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 /// After this long a span is shown as far as it was read.
 const LONG: Duration = Duration::from_secs(5);
 /// Lower limits of the classes of speed in a wind rose, m/s: feathers of a barb.
@@ -52,6 +51,24 @@ impl Default for Slice {
 }
 
 impl Slice {
+    /// Takes the next reading, in the order of their times.
+    fn take(&mut self, reading: &Reading) {
+        let Some(steps) = reading.value else { return };
+        if !reading.flag.counts() {
+            self.left_out += 1;
+            return;
+        }
+        if self.count == 0 || steps < self.least {
+            (self.least, self.least_at) = (steps, reading.time);
+        }
+        if self.count == 0 || steps > self.most {
+            (self.most, self.most_at) = (steps, reading.time);
+        }
+        self.sum += steps as f64;
+        self.count += 1;
+        self.last = Some((reading.time, steps));
+    }
+
     /// The mean in steps; none where nothing counts.
     pub fn mean(&self) -> Option<i64> {
         (self.count > 0).then(|| (self.sum / f64::from(self.count)).round() as i64)
@@ -66,6 +83,20 @@ pub struct Trace {
     pub slices: BTreeMap<i64, Slice>,
     /// Usual time between two readings.
     pub spacing: Span,
+}
+
+impl Trace {
+    /// Takes readings in the order of their times.
+    fn take(&mut self, run: &[Reading]) {
+        for part in run.chunk_by(|a, b| slice_of(a.time) == slice_of(b.time)) {
+            let Some(first) = part.first() else { continue };
+            let slice = self.slices.entry(slice_of(first.time)).or_default();
+            for reading in part {
+                self.columns.take(reading.time, reading.value, reading.flag);
+                slice.take(reading);
+            }
+        }
+    }
 }
 
 /// Everything.
@@ -129,41 +160,14 @@ pub fn gather(
         ..Selection::between(from + Span(1), to + Span(1))
     };
     let started = Instant::now();
-    let mut after = None;
-    loop {
-        let part = look.readings(&selection, after, PART)?;
-        for kept in &part.readings {
-            let reading = &kept.reading;
-            let Some(role) = roles.get(&reading.series) else { continue };
-            let Some(trace) = out.traces.get_mut(role) else { continue };
-            trace.columns.take(reading.time, reading.value, reading.flag);
-            let slice = trace.slices.entry(slice_of(reading.time)).or_default();
-            let Some(steps) = reading.value else { continue };
-            if !reading.flag.counts() {
-                slice.left_out += 1;
-                continue;
-            }
-            let first = slice.count == 0;
-            if first || steps < slice.least {
-                (slice.least, slice.least_at) = (steps, reading.time);
-            }
-            if first || steps > slice.most {
-                (slice.most, slice.most_at) = (steps, reading.time);
-            }
-            slice.sum += steps as f64;
-            slice.count += 1;
-            slice.last = Some((reading.time, steps));
-            winds.take(*role, reading.time, steps);
+    out.whole = look.by_series(&selection, &mut |index, run| {
+        let traced = roles.get(&index).and_then(|r| Some((*r, out.traces.get_mut(r)?)));
+        if let Some((role, trace)) = traced {
+            trace.take(run);
+            winds.take(role, run);
         }
-        after = part.next;
-        if after.is_none() {
-            break;
-        }
-        if started.elapsed() > LONG {
-            out.whole = false;
-            break;
-        }
-    }
+        if started.elapsed() > LONG { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    })?;
     out.rose = winds.finish(from, to.min(until));
     Ok(out)
 }
@@ -171,9 +175,8 @@ pub fn gather(
 /// Pairs of speed and direction at the same time.
 struct Winds {
     rose: Option<Rose>,
-    at: Time,
-    speed: Option<f64>,
-    from: Option<f64>,
+    /// By end of the window: speed, direction.
+    pairs: BTreeMap<Time, (Option<f64>, Option<f64>)>,
 }
 
 impl Winds {
@@ -181,39 +184,32 @@ impl Winds {
         let both =
             gathered.trace(Role::Speed).is_some() && gathered.trace(Role::Direction).is_some();
         let rose = both.then(|| Rose::new(&CLASSES)).flatten();
-        Self { rose, at: Time(i64::MIN), speed: None, from: None }
+        Self { rose, pairs: BTreeMap::new() }
     }
 
-    fn take(&mut self, role: Role, time: Time, steps: i64) {
-        if time.0.rem_euclid(WINDOW.0) != 0 {
-            return;
-        }
-        if time != self.at {
-            self.flush();
-            self.at = time;
-        }
-        match role {
-            Role::Speed => {
-                self.speed = Some(from_steps(steps, Quantity::WindSpeed.decimals()));
-            }
-            Role::Direction => {
-                self.from = Some(from_steps(steps, Quantity::WindFromDirection.decimals()));
-            }
-            _ => {}
-        }
-    }
-
-    fn flush(&mut self) {
-        let (speed, from) = (self.speed.take(), self.from.take());
-        if let (Some(rose), Some(speed)) = (&mut self.rose, speed) {
-            rose.add(Some(speed), from, crate::page::graphics::barb::CALM);
+    fn take(&mut self, role: Role, run: &[Reading]) {
+        let quantity = match role {
+            Role::Speed => Quantity::WindSpeed,
+            Role::Direction => Quantity::WindFromDirection,
+            _ => return,
+        };
+        for reading in run.iter().filter(|r| r.flag.counts() && r.time.0.rem_euclid(WINDOW.0) == 0)
+        {
+            let Some(steps) = reading.value else { continue };
+            let value = Some(from_steps(steps, quantity.decimals()));
+            let pair = self.pairs.entry(reading.time).or_default();
+            *(if role == Role::Speed { &mut pair.0 } else { &mut pair.1 }) = value;
         }
     }
 
     /// The rose with every window that is not there counted as missing.
-    fn finish(mut self, from: Time, to: Time) -> Option<Rose> {
-        self.flush();
+    fn finish(self, from: Time, to: Time) -> Option<Rose> {
         let mut rose = self.rose?;
+        for (speed, direction) in self.pairs.into_values() {
+            if let Some(speed) = speed {
+                rose.add(Some(speed), direction, crate::page::graphics::barb::CALM);
+            }
+        }
         let windows = (to.0.div_euclid(WINDOW.0) - from.0.div_euclid(WINDOW.0)).max(0) as u64;
         rose.missing = windows.saturating_sub(rose.total());
         Some(rose)

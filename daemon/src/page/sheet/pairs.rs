@@ -10,16 +10,15 @@ use history::{Look, ReadError, Selection};
 use maud::{Markup, html};
 use observation::reading::from_steps;
 use observation::time::HOUR;
-use observation::{Diagnosis, Property, Quantity, SeriesIndex, Span, Time};
+use observation::{Diagnosis, Property, Quantity, Reading, SeriesIndex, Span, Time};
 use quality::pairs::{Both, Comparison, compare, difference};
 use std::collections::{BTreeMap, HashMap};
+use std::ops::ControlFlow;
 
 /// Fewest common hours of which something is usual.
 const LEAST: usize = 12;
 /// Most strips.
 const MOST: usize = 6;
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 /// Most readings that strips may cost.
 const ENOUGH: usize = 400_000;
 /// Days shown before what a diagnosis speaks of began.
@@ -50,6 +49,11 @@ pub struct Evidence {
     band: Option<(f64, f64)>,
 }
 
+/// The hour that an instant belongs to, by number since 1970: an end to the hour before.
+fn hour_of(time: Time) -> i64 {
+    (time.0 - 1).div_euclid(HOUR)
+}
+
 fn hourly(
     look: &Look<'_>,
     series: &[SeriesIndex],
@@ -60,29 +64,26 @@ fn hourly(
     let selection =
         Selection { series: series.to_vec(), ..Selection::between(from + Span(1), to + Span(1)) };
     let mut sums: HashMap<(SeriesIndex, i64), (f64, u32)> = HashMap::new();
-    let (mut after, mut read) = (None, 0);
-    loop {
-        let part = look.readings(&selection, after, PART)?;
-        read += part.readings.len();
-        for kept in &part.readings {
-            let reading = &kept.reading;
-            let Some(quantity) = look.names().series(reading.series).map(|s| s.quantity) else {
-                continue;
-            };
-            // What is suspected does not count, but it is what a diagnosis shows.
-            let Some(steps) = reading.value.filter(|_| all || reading.flag.counts()) else {
-                continue;
-            };
-            let hour = (reading.time.0 - 1).div_euclid(HOUR);
-            let sum = sums.entry((reading.series, hour)).or_default();
-            sum.0 += from_steps(steps, quantity.decimals());
-            sum.1 += 1;
+    let mut read = 0;
+    look.by_series(&selection, &mut |index, run| {
+        let Some(quantity) = look.names().series(index).map(|s| s.quantity) else {
+            return ControlFlow::Continue(());
+        };
+        read += run.len();
+        // What is suspected does not count, but it is what a diagnosis shows.
+        let counts = |r: &&Reading| r.value.is_some() && (all || r.flag.counts());
+        for hour in run.chunk_by(|a, b| hour_of(a.time) == hour_of(b.time)) {
+            let Some(first) = hour.first() else { continue };
+            let sum = sums.entry((index, hour_of(first.time))).or_default();
+            for reading in hour.iter().filter(counts) {
+                let steps = reading.value.unwrap_or_default();
+                sum.0 += from_steps(steps, quantity.decimals());
+                sum.1 += 1;
+            }
         }
-        after = part.next;
-        if after.is_none() || read > ENOUGH {
-            break;
-        }
-    }
+        if read > ENOUGH { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    })?;
+    sums.retain(|_, (_, count)| *count > 0);
     let mut found: HashMap<SeriesIndex, Hours> = HashMap::new();
     for ((series, hour), (sum, count)) in sums {
         found.entry(series).or_default().insert(hour, sum / f64::from(count));

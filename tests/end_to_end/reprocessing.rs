@@ -5,7 +5,7 @@
 
 use crate::settings::{token, write};
 use isobarn_tests::backlog::now;
-use isobarn_tests::program::{Program, command, export};
+use isobarn_tests::program::{Program, command, command_with_input, export};
 use isobarn_tests::push::Client;
 use isobarn_tests::sink::Sink;
 use isobarn_tests::wait::until;
@@ -62,6 +62,21 @@ fn time(row: &Value) -> Time {
     Time::parse(row["time"].as_str().unwrap()).unwrap()
 }
 
+/// What is told of sealed days and of the rest is what a replay of the samples gives.
+fn sealed_equals_replayed(settings: &Path) {
+    let told = export(settings, &["--from", "2020-01-01T00:00:00Z"]);
+    let samples = export(settings, &["--samples", "--from", "2020-01-01T00:00:00Z"]);
+    let path = settings.to_str().unwrap();
+    let arguments = ["replay", "--config", path, "--input", "-", "--final"];
+    let replayed = command_with_input(&arguments, samples.as_bytes());
+    let replayed = String::from_utf8(replayed.stdout).unwrap();
+    for (number, (ours, theirs)) in told.lines().zip(replayed.lines()).enumerate() {
+        assert_eq!(ours, theirs, "line {} differs", number + 1);
+    }
+    assert_eq!(told.len(), replayed.len());
+    println!("{} lines of the export equal those of the replay", told.lines().count());
+}
+
 fn drained(settings: &Path) {
     until("empty backlogs", || {
         let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
@@ -110,6 +125,7 @@ fn a_corrected_depth_per_tip_changes_rain_from_its_date_on_and_is_passed_on_when
     let last = before.values().map(time).max().unwrap();
     println!("{} readings from {first} to {last}, {sealed} days sealed", before.len());
     assert_eq!(program.terminate().0, Some(0));
+    sealed_equals_replayed(&settings);
 
     // From the middle of the time on each tip was 0.2 mm.
     let from = (end - Span::hours(30)).minute_start();

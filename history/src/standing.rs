@@ -9,6 +9,7 @@ use crate::writer::{History, transact};
 use observation::{Refusal, Time};
 use rusqlite::{Connection, OptionalExtension, params};
 use std::cell::Cell;
+use std::collections::HashMap;
 
 /// A token to be kept. Only its hash is.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -164,7 +165,7 @@ impl History {
         })
     }
 
-    /// Keeps dead letters.
+    /// Keeps dead letters, each once.
     ///
     /// # Errors
     /// See [`WriteError`].
@@ -176,15 +177,39 @@ impl History {
         connection: &Connection,
         letters: &[DeadLetter],
     ) -> rusqlite::Result<()> {
+        let mut highest: HashMap<&str, i64> = HashMap::new();
         for letter in letters {
+            let forwarder = letter.forwarder.as_str();
+            let before = match highest.get(forwarder) {
+                Some(number) => *number,
+                None => connection
+                    .prepare_cached(
+                        "SELECT ifnull(max(number), -1) FROM dead_letter WHERE forwarder = ?1",
+                    )?
+                    .query_row([forwarder], |r| r.get(0))?,
+            };
+            let number = letter.number.cast_signed();
+            highest.insert(forwarder, before.max(number));
+            // After a crash a part is delivered again, and refused again: one letter is
+            // kept. Only what is not new needs the question, which reads them all.
+            let held = number <= before
+                && connection
+                    .prepare_cached(
+                        "SELECT EXISTS (SELECT 1 FROM dead_letter
+                         WHERE forwarder = ?1 AND number = ?2 AND place = ?3)",
+                    )?
+                    .query_row(params![forwarder, number, letter.place], |r| r.get(0))?;
+            if held {
+                continue;
+            }
             connection
                 .prepare_cached(
                     "INSERT INTO dead_letter (forwarder, number, place, time, status, answer)
                      VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
                 )?
                 .execute(params![
-                    letter.forwarder,
-                    letter.number.cast_signed(),
+                    forwarder,
+                    number,
                     letter.place,
                     letter.time.0,
                     letter.status,

@@ -125,22 +125,38 @@ fn stations_speak_to_the_inlet_with_the_brokers_own_tools() {
     let client = Client::new();
     let port = program.address("yard").port();
     let token = crate::settings::token("orchard");
-    publish(port, "orchard/t", "3.25", &["-u", "orchard", "-P", token]);
-    publish(port, "orchard", r#"{"h":77}"#, &["-u", "orchard", "-P", token]);
-    until("the number", || {
-        (metric(&client, &program, "isobarn_air_temperature_celsius", "orchard")? == "3.25")
+    for (version, number, share) in [("mqttv311", "3.25", "77"), ("mqttv5", "3.5", "78")] {
+        let login = ["-u", "orchard", "-P", token, "-V", version];
+        publish(port, "orchard/t", number, &login);
+        publish(port, "orchard", &format!("{{\"h\":{share}}}"), &login);
+        until("the number", || {
+            (metric(&client, &program, "isobarn_air_temperature_celsius", "orchard")? == number)
+                .then_some(())
+        });
+        until("the object", || {
+            (metric(&client, &program, "isobarn_relative_humidity_ratio", "orchard")?
+                == format!("0.{share}"))
             .then_some(())
-    });
-    until("the object", || {
-        (metric(&client, &program, "isobarn_relative_humidity_ratio", "orchard")? == "0.77")
-            .then_some(())
-    });
-    let refused = Command::new("mosquitto_pub")
-        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-t", "orchard/t", "-m", "1", "-q", "1"])
-        .args(["-u", "orchard", "-P", "a wrong token"])
-        .output()
-        .unwrap();
-    assert!(!refused.status.success(), "a wrong token was accepted");
+        });
+        let refused = Command::new("mosquitto_pub")
+            .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-t", "orchard/t", "-m", "1"])
+            .args(["-q", "1", "-V", version, "-u", "orchard", "-P", "a wrong token"])
+            .output()
+            .unwrap();
+        assert!(!refused.status.success(), "a wrong token was accepted");
+        // QoS 2 is not spoken: the tool learns it before it sends, or by the end.
+        let twice = Command::new("timeout")
+            .args(["5", "mosquitto_pub", "-h", "127.0.0.1", "-p", &port.to_string()])
+            .args(["-t", "orchard/t", "-m", "99", "-q", "2"])
+            .args(login)
+            .output()
+            .unwrap();
+        // By MQTT 5 it knows beforehand, says so and ends without an error of its own.
+        let said = String::from_utf8_lossy(&twice.stderr).into_owned();
+        assert!(!twice.status.success() || said.contains("QoS not supported"), "{twice:?}");
+        let shown = metric(&client, &program, "isobarn_air_temperature_celsius", "orchard");
+        assert_eq!(shown.as_deref(), Some(number), "QoS 2 was accepted");
+    }
     until("the refusal to be counted", || {
         client
             .get(program.address("http"), "/metrics")
@@ -150,4 +166,47 @@ fn stations_speak_to_the_inlet_with_the_brokers_own_tools() {
             .then_some(())
     });
     assert!(!program.said().contains(token), "a token was printed");
+}
+
+#[test]
+fn an_independent_client_of_mqtt_5_learns_what_became_of_each_message() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = write(folder.path(), "\n[source.mqtt_inlet.yard]\nlisten = \"127.0.0.1:0\"\n");
+    let program = Program::run(&settings);
+    let client = Client::new();
+    let port = program.address("yard").port().to_string();
+    let python = std::env::var("ISOBARN_TESTS_PYTHON").unwrap_or_else(|_| "python3".into());
+    let station = |password: &str| {
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/end_to_end/station.py");
+        let output = Command::new("timeout")
+            .args(["60", &python, script, &port, "orchard", password])
+            .output()
+            .expect("python with paho-mqtt: tests/run --install");
+        let text = String::from_utf8(output.stdout).unwrap();
+        assert!(!text.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+        text.lines().map(str::to_owned).collect::<Vec<_>>()
+    };
+    let said = station(crate::settings::token("orchard"));
+    assert_eq!(
+        said,
+        [
+            "connected 0 0",
+            "offer 1 16384",
+            "published orchard/t 4.5 0",
+            "published orchard {\"h\":66} 0",
+            // Payload format invalid: counted, and not to be sent again.
+            "published orchard/t warm 153",
+            "published orchard/frog 1 153",
+            "connected 0 1",
+            "offer 1 16384",
+        ]
+    );
+    // Durable before it was acknowledged: it can be seen at once.
+    for (name, value) in
+        [("isobarn_air_temperature_celsius", "4.5"), ("isobarn_relative_humidity_ratio", "0.66")]
+    {
+        until(name, || (metric(&client, &program, name, "orchard")? == value).then_some(()));
+    }
+    // Bad user name or password.
+    assert_eq!(station("a wrong token")[0], "connected 134 0");
 }

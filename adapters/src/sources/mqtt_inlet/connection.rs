@@ -4,9 +4,10 @@
 //! handed over as one delivery; acknowledgements that fall due together go out in one
 //! write. Nothing is kept for a message beyond the message itself.
 
-use super::frame::{self, Broken, Frame, Publish};
+use super::frame::{self, Broken, Frame, Other, Publish, Version};
 use super::handshake::{self, Known};
 use super::pace::Pace;
+use super::version_5::{self, reason};
 use super::{Filter, Inlet};
 use crate::payload::{Decoded, Reader, Refused};
 use crate::port::Context;
@@ -17,7 +18,7 @@ use crate::sources::topic::{Holds, Topics};
 use bytes::{Buf, BytesMut};
 use observation::Refusal;
 use observation::sample::Redelivery;
-use rumqttc::mqttbytes::v4::{Packet, PingResp, PubAck, SubAck, SubscribeReasonCode, UnsubAck};
+use rumqttc::mqttbytes::v4::{PingResp, PubAck, SubAck, SubscribeReasonCode, UnsubAck};
 use std::collections::HashMap;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -76,7 +77,7 @@ pub(super) async fn serve(shared: Arc<Shared>, mut stream: TcpStream, address: S
     let greeted = tokio::select! {
         () = context.stop.cancelled() => return,
         () = tokio::time::sleep(shared.handshake) => return,
-        greeted = handshake::greet(context, &mut stream, &mut input) => greeted,
+        greeted = handshake::greet(context, shared.packet_limit, &mut stream, &mut input) => greeted,
     };
     let known = match greeted {
         Ok(known) => known,
@@ -107,7 +108,8 @@ pub(super) async fn serve(shared: Arc<Shared>, mut stream: TcpStream, address: S
         told_rest: false,
     };
     connection.take_over(&taken_over);
-    connection.run(&mut stream, input, &taken_over).await;
+    let over = connection.run(&mut stream, input, &taken_over).await;
+    connection.say_goodbye(&mut stream, over).await;
     connection.leave();
 }
 
@@ -118,7 +120,8 @@ struct Connection<'a> {
     topics: Topics,
     early: Early,
     pace: Pace,
-    handover: Handover<u16>,
+    /// Packet identifiers, with the reason code that MQTT 5 is told.
+    handover: Handover<(u16, u8)>,
     output: BytesMut,
     /// The version of the credentials under which the grant was given.
     version: u64,
@@ -126,8 +129,13 @@ struct Connection<'a> {
     told_rest: bool,
 }
 
-/// The connection ends; what is to be counted was counted.
-struct Over;
+/// The connection ends; what is to be counted was counted. In MQTT 5 the other end is told
+/// this reason, unless it is gone.
+#[derive(Clone, Copy)]
+struct Over(Option<u8>);
+
+/// The other end is gone, or said goodbye.
+const GONE: Over = Over(None);
 
 impl Connection<'_> {
     async fn run(
@@ -135,18 +143,24 @@ impl Connection<'_> {
         stream: &mut TcpStream,
         mut input: BytesMut,
         taken_over: &CancellationToken,
-    ) {
+    ) -> Over {
         let patience = self.silence() / 3;
         loop {
             // The rest of the first read may already hold messages.
             let decoded = self.take_all(&mut input);
             let handed_over = self.handover.send(&self.shared.context, patience).await;
             self.acknowledge();
-            if self.write(stream).await.is_err() || decoded.is_err() || handed_over.is_err() {
-                return;
+            if self.write(stream).await.is_err() {
+                return GONE;
             }
-            if self.handover.failed() || !self.is_still_granted() {
-                return;
+            if let Err(over) = decoded {
+                return over;
+            }
+            if handed_over.is_err() || self.handover.failed() {
+                return Over(Some(reason::UNSPECIFIED));
+            }
+            if !self.is_still_granted() {
+                return Over(Some(reason::NOT_AUTHORIZED));
             }
             let now = Instant::now();
             let rest = self.rest(now);
@@ -157,16 +171,18 @@ impl Connection<'_> {
             tokio::select! {
                 biased;
                 () = self.shared.context.stop.cancelled() => return self.stop(stream).await,
-                () = taken_over.cancelled() => return,
+                () = taken_over.cancelled() => return Over(Some(reason::TAKEN_OVER)),
                 () = self.handover.changed() => {}
                 read = stream.read_buf(&mut input), if may_read => match read {
-                    Ok(0) | Err(_) => return,
+                    Ok(0) | Err(_) => return GONE,
                     Ok(_) => self.last_read = Instant::now(),
                 },
                 () = tokio::time::sleep(rest.unwrap_or_default()), if rest.is_some() => {
                     self.last_read = Instant::now();
                 }
-                () = tokio::time::sleep_until(deadline) => return,
+                () = tokio::time::sleep_until(deadline) => {
+                    return Over(Some(reason::KEEP_ALIVE));
+                }
             }
         }
     }
@@ -177,24 +193,21 @@ impl Connection<'_> {
         let mut at = 0;
         let result = loop {
             let rest = input.get(at..).unwrap_or_default();
-            match frame::next(rest, self.shared.packet_limit) {
+            match frame::next(rest, self.shared.packet_limit, self.known.version) {
                 Ok(None) => break Ok(()),
                 Ok(Some((Frame::Publish(publish), length))) => {
                     at += length;
-                    if self.message(&publish, now).is_err() {
-                        break Err(Over);
+                    if let Err(over) = self.message(&publish, now) {
+                        break Err(over);
                     }
                 }
                 Ok(Some((Frame::Other(packet), length))) => {
                     at += length;
-                    if self.other(packet).is_err() {
-                        break Err(Over);
+                    if let Err(over) = self.other(&packet) {
+                        break Err(over);
                     }
                 }
-                Err(broken) => {
-                    self.broken(&broken);
-                    break Err(Over);
-                }
+                Err(broken) => break Err(self.broken(&broken)),
             }
         };
         input.advance(at);
@@ -204,6 +217,7 @@ impl Connection<'_> {
     fn message(&mut self, publish: &Publish<'_>, now: Instant) -> Result<(), Over> {
         let context = &self.shared.context;
         context.watch.arrived(context.source, publish.topic, publish.payload);
+        let mut told = reason::SUCCESS;
         if !publish.payload.is_empty() {
             match self.topics.read(publish.topic, publish.payload) {
                 Ok((topic, Holds::One(decoded))) => self.add(&topic, decoded, publish, now),
@@ -215,13 +229,14 @@ impl Connection<'_> {
                 Err(refused) => {
                     tell(context, publish.topic, &refused);
                     if refused.reason == Refusal::Credentials {
-                        return Err(Over);
+                        return Err(Over(Some(reason::NOT_AUTHORIZED)));
                     }
+                    told = reason::PAYLOAD;
                 }
             }
         }
         if let Some(packet) = publish.packet {
-            self.handover.owe(packet);
+            self.handover.owe((packet, told));
         }
         Ok(())
     }
@@ -239,28 +254,45 @@ impl Connection<'_> {
         self.handover.add(decoded.into_message(self.shared.context.source, early, redelivery));
     }
 
-    fn other(&mut self, packet: Packet) -> Result<(), Over> {
-        let written = match packet {
-            Packet::PingReq => PingResp.write(&mut self.output),
-            Packet::Subscribe(asked) => {
-                let refused = vec![SubscribeReasonCode::Failure; asked.filters.len()];
-                SubAck::new(asked.pkid, refused).write(&mut self.output)
+    fn other(&mut self, packet: &Other) -> Result<(), Over> {
+        let five = self.known.version == Version::Five;
+        let out = &mut self.output;
+        match *packet {
+            Other::Ping => PingResp.write(out).map(drop).map_err(|_| GONE),
+            Other::Subscribe { packet, filters } if five => {
+                version_5::subscriptions(out, 0x90, packet, filters, reason::NOT_AUTHORIZED);
+                Ok(())
             }
-            Packet::Unsubscribe(asked) => UnsubAck::new(asked.pkid).write(&mut self.output),
+            Other::Unsubscribe { packet, filters } if five => {
+                version_5::subscriptions(out, 0xB0, packet, filters, reason::NO_SUBSCRIPTION);
+                Ok(())
+            }
+            Other::Subscribe { packet, filters } => {
+                let refused = vec![SubscribeReasonCode::Failure; filters];
+                SubAck::new(packet, refused).write(out).map(drop).map_err(|_| GONE)
+            }
+            Other::Unsubscribe { packet, .. } => {
+                UnsubAck::new(packet).write(out).map(drop).map_err(|_| GONE)
+            }
             // Nothing was ever sent that could be acknowledged.
-            Packet::PubAck(_) | Packet::PubRec(_) | Packet::PubComp(_) => return Ok(()),
-            Packet::Disconnect => return Err(Over),
-            _ => {
-                self.broken(&Broken::Malformed("a packet that a client does not send".to_owned()));
-                return Err(Over);
+            Other::Answer => Ok(()),
+            Other::Goodbye { ends_session } => {
+                if let Some(ends) = ends_session {
+                    self.known.keeps_session = !ends;
+                }
+                Err(GONE)
             }
-        };
-        written.map(|_| ()).map_err(|_| Over)
+            Other::Connect(_) | Other::Unexpected => {
+                let why = "a packet that a client does not send".to_owned();
+                Err(self.broken(&Broken::Malformed(why)))
+            }
+        }
     }
 
-    fn broken(&self, broken: &Broken) {
-        let (reason, detail) = match broken {
+    fn broken(&self, broken: &Broken) -> Over {
+        let (code, reason, detail) = match broken {
             Broken::TooLong(bytes) => (
+                reason::TOO_LARGE,
                 Refusal::TooLong,
                 format!(
                     "a packet of {bytes} bytes; `packet_limit` is {}",
@@ -268,18 +300,27 @@ impl Connection<'_> {
                 ),
             ),
             Broken::TwiceAsked => {
-                (Refusal::Malformed, "QoS 2 is not spoken here; use QoS 1".to_owned())
+                (reason::QOS, Refusal::Malformed, "QoS 2 is not spoken here; use QoS 1".to_owned())
             }
-            Broken::Malformed(why) => (Refusal::Malformed, why.clone()),
+            Broken::Alias => (
+                reason::TOPIC_ALIAS,
+                Refusal::Malformed,
+                "a topic alias, which was not offered".to_owned(),
+            ),
+            Broken::Malformed(why) => (reason::MALFORMED, Refusal::Malformed, why.clone()),
         };
         let refused = Refused { station: self.known.grant.sole(), reason, detail };
         tell(&self.shared.context, &self.known.login.0, &refused);
+        Over(Some(code))
     }
 
     fn acknowledge(&mut self) {
-        while let Some(packet) = self.handover.due() {
-            // Writing to memory does not fail.
-            PubAck::new(packet).write(&mut self.output).ok();
+        while let Some((packet, told)) = self.handover.due() {
+            match self.known.version {
+                // Writing to memory does not fail.
+                Version::Three => drop(PubAck::new(packet).write(&mut self.output).ok()),
+                Version::Five => version_5::acknowledge(&mut self.output, packet, told),
+            }
         }
     }
 
@@ -291,7 +332,7 @@ impl Connection<'_> {
         self.output.clear();
         match written {
             Ok(Ok(())) => Ok(()),
-            _ => Err(Over),
+            _ => Err(GONE),
         }
     }
 
@@ -343,12 +384,23 @@ impl Connection<'_> {
             let mut live = self.shared.live();
             if live.get(client).is_some_and(|(sender, _)| *sender == self.handover.sender) {
                 live.remove(client);
+                if !self.known.keeps_session {
+                    self.shared.context.clients.forget(client);
+                }
             }
         }
     }
 
+    /// Tells a client of MQTT 5 why its connection ends.
+    async fn say_goodbye(&mut self, stream: &mut TcpStream, over: Over) {
+        if let (Over(Some(code)), Version::Five) = (over, self.known.version) {
+            version_5::goodbye(&mut self.output, code);
+            tokio::time::timeout(LAST_COMMITS, self.write(stream)).await.ok();
+        }
+    }
+
     /// Acknowledges what becomes durable within a moment.
-    async fn stop(&mut self, stream: &mut TcpStream) {
+    async fn stop(&mut self, stream: &mut TcpStream) -> Over {
         let last = Instant::now() + LAST_COMMITS;
         while self.handover.owing() > 0 && !self.handover.failed() {
             tokio::select! {
@@ -358,5 +410,6 @@ impl Connection<'_> {
             self.acknowledge();
         }
         tokio::time::timeout(LAST_COMMITS, self.write(stream)).await.ok();
+        Over(Some(reason::SHUTTING_DOWN))
     }
 }

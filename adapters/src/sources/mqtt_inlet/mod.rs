@@ -1,4 +1,4 @@
-//! Stations connect straight to this program by MQTT 3.1.1.
+//! Stations connect straight to this program by MQTT 3.1.1 or MQTT 5.
 //!
 //! This is not a broker and does not pretend to be one: it takes what stations publish at
 //! `QoS` 0 and 1, refuses every subscription, routes nothing, keeps no retained messages
@@ -11,6 +11,7 @@ mod frame;
 mod handshake;
 mod listener;
 mod pace;
+mod version_5;
 
 use super::filter::Filter;
 use super::subscription::{Subscription, check_all};

@@ -2,7 +2,10 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "../fixtures/mod.rs"]
 mod fixtures;
+
+mod version_5;
 
 use bytes::BytesMut;
 use fixtures::peer::Peer;
@@ -245,19 +248,15 @@ async fn a_client_that_keeps_its_session_is_known_again_and_may_redeliver() {
 #[tokio::test]
 async fn another_version_is_refused_in_its_own_form() {
     let (house, session) = inlet("").await;
-    // MQTT 5.0, section 3.1: no properties, client "a".
-    let connect_5 = b"\x10\x0e\x00\x04MQTT\x05\x02\x00\x3c\x00\x00\x01a";
-    let mut stream = tokio::net::TcpStream::connect(house.address().await).await.unwrap();
-    stream.write_all(connect_5).await.unwrap();
-    let mut answer = Vec::new();
-    soon("the end", stream.read_to_end(&mut answer)).await.unwrap();
-    assert_eq!(answer, [0x20, 3, 0, 0x84, 0]);
-    let connect_3 = b"\x10\x0d\x00\x04MQTT\x03\x02\x00\x3c\x00\x01a";
-    let mut stream = tokio::net::TcpStream::connect(house.address().await).await.unwrap();
-    stream.write_all(connect_3).await.unwrap();
-    let mut answer = Vec::new();
-    soon("the end", stream.read_to_end(&mut answer)).await.unwrap();
-    assert_eq!(answer, [0x20, 2, 0, 1]);
+    for version in [3, 6] {
+        let mut connect = b"\x10\x0d\x00\x04MQTT\x03\x02\x00\x3c\x00\x01a".to_vec();
+        connect[8] = version;
+        let mut stream = tokio::net::TcpStream::connect(house.address().await).await.unwrap();
+        stream.write_all(&connect).await.unwrap();
+        let mut answer = Vec::new();
+        soon("the end", stream.read_to_end(&mut answer)).await.unwrap();
+        assert_eq!(answer, [0x20, 2, 0, 1], "{version}");
+    }
     house.context.stop.cancel();
     end(session).await;
 }

@@ -31,6 +31,7 @@ pub mod schema;
 pub mod seal;
 mod sealed;
 pub mod select;
+mod settled;
 pub mod standing;
 mod state;
 #[cfg(test)]

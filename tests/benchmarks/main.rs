@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|forward|http|mqtt|inlet|catch-up|backlog|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -30,6 +30,7 @@ mod inlet;
 mod measure;
 mod measured;
 mod mqtt;
+mod page;
 mod service;
 mod store;
 
@@ -47,7 +48,7 @@ fn main() {
     }
     let wanted = |name: &str| {
         arguments.iter().any(|a| a == name)
-            || (arguments.is_empty() && !matches!(name, "idle" | "backlog"))
+            || (arguments.is_empty() && !matches!(name, "idle" | "backlog" | "page"))
     };
     if wanted("formulas") {
         formulas::compare();
@@ -77,6 +78,9 @@ fn main() {
     }
     if wanted("backlog") {
         backlog::send();
+    }
+    if wanted("page") {
+        page::measure();
     }
     if wanted("idle") {
         idle::watch();

@@ -41,6 +41,7 @@ pub struct Page {
     metrics: Metrics,
     archive: readings::Archive,
     live: live::Live,
+    shelf: sheet::Shelf,
     stop: CancellationToken,
 }
 
@@ -54,6 +55,7 @@ impl Page {
             metrics: Metrics::new(view.clone())?,
             archive: readings::Archive::new(&view),
             live: live::Live::default(),
+            shelf: sheet::Shelf::default(),
             view,
             stop,
         }))

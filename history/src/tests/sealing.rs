@@ -162,3 +162,32 @@ fn a_damaged_block_is_set_aside_and_made_again_of_the_log() {
     let (_, opened) = open(directory.path());
     assert_eq!(opened.repairs, Vec::<String>::new());
 }
+
+#[test]
+fn a_day_is_settled_until_something_comes_of_it_and_marked_anew_when_sealed_again() {
+    let directory = tempfile::tempdir().unwrap();
+    let (mut history, _) = open(directory.path());
+    let day = START.utc_day();
+    let settled = |history: &History| history.look().settled("orchard", day, day + 9).unwrap();
+    commit(&mut history, START, &[reading(0, START, 20, 0), reading(1, START, 30, 0)]);
+    let later = START + Span(3 * DAY);
+    commit(&mut history, later, &[reading(0, later, 21, 0)]);
+    assert!(settled(&history).is_empty(), "nothing is sealed");
+    seal_all(&mut history, day + 1);
+    let first = settled(&history);
+    assert_eq!(first.keys().copied().collect::<Vec<_>>(), [day]);
+    let mut told = Vec::new();
+    let asked = Selection {
+        series: vec![observation::SeriesIndex(0)],
+        ..Selection::between(Time(day * DAY), Time((day + 1) * DAY))
+    };
+    history.look().each_sealed(&asked, &mut |_, run| told.extend_from_slice(run)).unwrap();
+    assert_eq!(told, [reading(0, START, 20, 0)]);
+
+    commit(&mut history, later + Span(HOUR), &[reading(0, START + Span(60_000), 22, 0)]);
+    assert!(settled(&history).is_empty(), "a late reading waits in the log");
+    seal_all(&mut history, day + 1);
+    let second = settled(&history);
+    assert_eq!(second.keys().collect::<Vec<_>>(), first.keys().collect::<Vec<_>>());
+    assert_ne!(second[&day], first[&day], "the mark tells that the day changed");
+}

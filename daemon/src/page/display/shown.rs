@@ -95,7 +95,7 @@ pub fn of(
     let told = |found, sign| value(found, &shown, sign);
     let extent = Range::Hours24.extent(now, &property.days);
     let kept = page.archive.with_reader(&page.view, |look| {
-        gather(look, property, &station.id, (extent.0, extent.1, now))
+        gather(look, &page.shelf, property, &station.id, (extent.0, extent.1, now))
             .map_err(|e| crate::page::problem::Problem::unavailable(e.to_string()))
     });
     let trace = |role| {
@@ -103,7 +103,7 @@ pub fn of(
     };
     let air = trace(Role::Temperature);
     let reached = |pick: fn(&Slice) -> (i64, Time), lowest: bool| {
-        let all = air?.slices.values().filter(|s| s.count > 0).map(pick);
+        let all = air?.slices.all().iter().map(|(_, s)| s).filter(|s| s.count > 0).map(pick);
         let (steps, at) = if lowest { all.min_by_key(|p| p.0) } else { all.max_by_key(|p| p.0) }?;
         Some(Reached {
             text: shown.bare(Quantity::AirTemperature, steps),

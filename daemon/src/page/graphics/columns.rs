@@ -8,6 +8,31 @@ use observation::{Flag, Span, Time};
 /// Columns of a picture.
 pub const COLUMNS: usize = 480;
 
+/// Readings of one series close together, told as what a picture shows of them.
+#[derive(Clone, Copy, Debug)]
+pub struct Stroke {
+    /// When the first that counts was; where none counts, the first at all.
+    pub first: Time,
+    /// When the last that counts was.
+    pub last: Time,
+    /// The least of those that count, and when it was.
+    pub low: (Time, i64),
+    /// The greatest.
+    pub high: (Time, i64),
+    /// How many count.
+    pub count: u32,
+    /// How many do not, though they have a value.
+    pub left_out: u32,
+    /// Least and greatest of those.
+    pub doubted: Option<(i64, i64)>,
+    /// Times the line is broken between the first and the last that count.
+    pub gaps: u64,
+    /// Whether something that does not count came before the first
+    pub broken_before: bool,
+    /// and after the last.
+    pub broken_after: bool,
+}
+
 /// What counts in one column.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Column {
@@ -24,6 +49,8 @@ pub struct Columns {
     to: Time,
     /// Readings further apart than this have a gap between them.
     apart: Span,
+    /// Columns begin at multiples of this since 1970.
+    grid: Span,
     good: Vec<Option<Column>>,
     /// Readings that do not count: least and greatest.
     doubted: Vec<Option<(i64, i64)>>,
@@ -44,6 +71,7 @@ impl Columns {
             from,
             to: to.max(from + Span(1)),
             apart: Span(interval.0.max(1) * 5 / 2),
+            grid: Span(1),
             good: vec![None; COLUMNS],
             doubted: vec![None; COLUMNS],
             last: None,
@@ -54,13 +82,24 @@ impl Columns {
         }
     }
 
+    /// The same with columns that begin at multiples of a span, so that what lies between
+    /// two of them falls into one column.
+    pub const fn on(mut self, grid: Span) -> Self {
+        self.grid = grid;
+        self
+    }
+
+    /// Readings further apart than this have a gap between them.
+    pub const fn apart(&self) -> Span {
+        self.apart
+    }
+
     /// Takes the next reading, in the order of their times.
     pub fn take(&mut self, time: Time, value: Option<i64>, flag: Flag) {
         if time < self.from || time > self.to {
             return;
         }
-        let place = (time - self.from).0 as usize * COLUMNS / (self.to - self.from).0 as usize;
-        let place = place.min(COLUMNS - 1);
+        let place = self.place(time);
         let Some(steps) = value else {
             self.broken = true;
             return;
@@ -81,13 +120,65 @@ impl Columns {
         }
         self.last = Some(time);
         self.count += 1;
+        self.mark(place, steps);
+        self.broken = false;
+    }
+
+    fn place(&self, time: Time) -> usize {
+        if self.grid.0 <= 1 {
+            let place = (time - self.from).0 as usize * COLUMNS / (self.to - self.from).0 as usize;
+            return place.min(COLUMNS - 1);
+        }
+        // A reading belongs to the span that it ends.
+        let number = |time: Time| (time.0 - 1).div_euclid(self.grid.0);
+        let (first, last) = (number(self.from + Span(1)), number(self.to));
+        let of = (number(time) - first).max(0) as usize * COLUMNS;
+        (of / (last - first + 1).max(1) as usize).min(COLUMNS - 1)
+    }
+
+    /// Something that counts in a column.
+    fn mark(&mut self, place: usize, steps: i64) {
         if let Some(cell) = self.good.get_mut(place) {
             let broken = self.broken;
             let held = cell.get_or_insert(Column { low: steps, high: steps, broken });
             held.low = held.low.min(steps);
             held.high = held.high.max(steps);
         }
+    }
+
+    /// Takes readings that come next and lie within the span, together: in a picture whose
+    /// columns are longer than they, the same as taking them one by one.
+    pub fn take_stroke(&mut self, stroke: &Stroke) {
+        if let Some((least, most)) = stroke.doubted {
+            let place = self.place(stroke.first);
+            if let Some(cell) = self.doubted.get_mut(place) {
+                *cell = Some(cell.map_or((least, most), |(l, h)| (l.min(least), h.max(most))));
+            }
+        }
+        self.left_out += u64::from(stroke.left_out);
+        if stroke.count == 0 {
+            self.broken = true;
+            return;
+        }
+        self.broken |= stroke.broken_before;
+        if self.last.is_some_and(|last| stroke.first - last > self.apart) {
+            self.broken = true;
+        }
+        if self.broken && self.last.is_some() {
+            self.gaps += 1;
+        }
+        self.gaps += stroke.gaps;
+        self.count += u64::from(stroke.count);
+        self.last = Some(stroke.last);
+        let (first, second) = if stroke.low.0 <= stroke.high.0 {
+            (stroke.low, stroke.high)
+        } else {
+            (stroke.high, stroke.low)
+        };
+        self.mark(self.place(first.0), first.1);
         self.broken = false;
+        self.mark(self.place(second.0), second.1);
+        self.broken = stroke.broken_after;
     }
 
     /// Least and greatest of all that counts.

@@ -1,8 +1,9 @@
 //! The table of days, in the observer's columns.
 
 use super::figures::NONE;
-use super::gather::{Gathered, slice_of};
+use super::gather::Gathered;
 use super::roles::Role;
+use super::slices::slice_of;
 use super::source::Source;
 use crate::digest::{Asked, Trouble};
 use crate::digest::{Row, rows};
@@ -84,7 +85,7 @@ fn octant(gathered: &Gathered, from: Time, to: Time) -> Option<(&'static str, f6
     let mut counts: BTreeMap<usize, u32> = BTreeMap::new();
     let within = slice_of(from + Span(1))..=slice_of(to);
     for (slice, wind) in gathered.trace(Role::Direction)?.slices.range(within) {
-        let blew = speed.slices.get(slice).and_then(|s| s.last).is_some_and(|(_, steps)| {
+        let blew = speed.slices.get(*slice).and_then(|s| s.last).is_some_and(|(_, steps)| {
             from_steps(steps, Quantity::WindSpeed.decimals()) >= crate::page::graphics::barb::CALM
         });
         let Some((_, steps)) = wind.last.filter(|_| blew) else { continue };
@@ -105,7 +106,8 @@ fn wet(source: &Source<'_>, from: Time, to: Time) -> Option<(u32, u32)> {
     let mut at = from;
     while at < to.min(source.gathered.until) {
         let hour = slice_of(at + Span(1))..=slice_of((at + Span::hours(1)).min(to));
-        let known = || trace.slices.range(hour.clone()).map(|(_, s)| s).filter(|s| s.count > 0);
+        let known =
+            || trace.slices.range(hour.clone()).iter().map(|(_, s)| s).filter(|s| s.count > 0);
         if known().any(|s| s.sum > 0.0) {
             wet += 1;
         } else if known().next().is_none() {

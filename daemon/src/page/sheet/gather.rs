@@ -1,14 +1,18 @@
 //! One pass over what is kept of a span, for everything that the panes show.
 
 use super::roles::Role;
+use super::shelf::{Put, Shelf, Working};
+use super::slices::{SLICE, Slices, slice_of};
 use crate::page::graphics::columns::Columns;
 use history::{Look, ReadError, Selection};
 use meteorology::wind::Rose;
 use observation::reading::from_steps;
+use observation::time::DAY;
 use observation::{Property, Quantity, Reading, Series, SeriesIndex, Span, Time};
 use processor::summaries::Measure;
 use std::collections::{BTreeMap, HashMap};
 use std::ops::ControlFlow;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// After this long a span is shown as far as it was read.
@@ -18,82 +22,28 @@ pub const CLASSES: [f64; 4] = [2.5, 5.0, 10.0, 15.0];
 /// Wind roses count one window in this time, so that none is counted twice.
 const WINDOW: Span = Span::minutes(10);
 
-/// Length of a slice: every offset of a zone in use is a multiple of it.
-pub const SLICE: Span = Span::minutes(15);
-
-/// What counts within one slice of time, or several.
-#[derive(Clone, Copy, Debug)]
-pub struct Slice {
-    pub sum: f64,
-    pub count: u32,
-    pub least: i64,
-    pub least_at: Time,
-    pub most: i64,
-    pub most_at: Time,
-    /// The last reading.
-    pub last: Option<(Time, i64)>,
-    pub left_out: u32,
-}
-
-impl Default for Slice {
-    fn default() -> Self {
-        Self {
-            sum: 0.0,
-            count: 0,
-            least: 0,
-            least_at: Time(0),
-            most: 0,
-            most_at: Time(0),
-            last: None,
-            left_out: 0,
-        }
-    }
-}
-
-impl Slice {
-    /// Takes the next reading, in the order of their times.
-    fn take(&mut self, reading: &Reading) {
-        let Some(steps) = reading.value else { return };
-        if !reading.flag.counts() {
-            self.left_out += 1;
-            return;
-        }
-        if self.count == 0 || steps < self.least {
-            (self.least, self.least_at) = (steps, reading.time);
-        }
-        if self.count == 0 || steps > self.most {
-            (self.most, self.most_at) = (steps, reading.time);
-        }
-        self.sum += steps as f64;
-        self.count += 1;
-        self.last = Some((reading.time, steps));
-    }
-
-    /// The mean in steps; none where nothing counts.
-    pub fn mean(&self) -> Option<i64> {
-        (self.count > 0).then(|| (self.sum / f64::from(self.count)).round() as i64)
-    }
-}
+/// Spans longer than this are drawn of settled days put away: a column is then longer than
+/// a slice.
+const PUT_AWAY: Span = Span::days(40);
 
 /// One series of the panes.
 pub struct Trace {
     pub series: Series,
     pub columns: Columns,
-    /// By number since 1970.
-    pub slices: BTreeMap<i64, Slice>,
+    pub slices: Slices,
     /// Usual time between two readings.
     pub spacing: Span,
 }
 
 impl Trace {
-    /// Takes readings in the order of their times.
     fn take(&mut self, run: &[Reading]) {
-        for part in run.chunk_by(|a, b| slice_of(a.time) == slice_of(b.time)) {
-            let Some(first) = part.first() else { continue };
-            let slice = self.slices.entry(slice_of(first.time)).or_default();
-            for reading in part {
-                self.columns.take(reading.time, reading.value, reading.flag);
-                slice.take(reading);
+        for reading in run {
+            self.columns.take(reading.time, reading.value, reading.flag);
+            let slice = self.slices.at(slice_of(reading.time));
+            match reading.value {
+                None => {}
+                Some(_) if !reading.flag.counts() => slice.left_out += 1,
+                Some(steps) => slice.take(reading.time, steps),
             }
         }
     }
@@ -123,53 +73,176 @@ impl Gathered {
     }
 }
 
-/// The slice that an instant belongs to: an instant between two ends the one before.
-pub fn slice_of(time: Time) -> i64 {
-    (time.0 - 1).div_euclid(SLICE.0)
-}
-
 /// Reads `[from, to]`; `until` is up to when there can be readings.
 ///
 /// # Errors
 /// When the history cannot be read.
 pub fn gather(
     look: &Look<'_>,
+    shelf: &Shelf,
     property: &Property,
     station: &str,
     (from, to, until): (Time, Time, Time),
 ) -> Result<Gathered, ReadError> {
-    let names = look.names();
-    let mut out = Gathered::empty(from, to, until);
-    let mut roles: HashMap<SeriesIndex, Role> = HashMap::new();
-    for role in Role::ALL {
-        let Some((index, series)) = role.choose(names, property, station) else { continue };
-        let spacing = Measure::of(property, &series)
-            .spacing
-            .unwrap_or(Span::minutes(1))
-            .max(property.point_step);
-        let columns = Columns::new(from, to, spacing);
-        roles.insert(index, role);
-        out.traces.insert(role, Trace { series, columns, slices: BTreeMap::new(), spacing });
-    }
-    if roles.is_empty() {
-        return Ok(out);
-    }
-    let mut winds = Winds::new(&out);
-    let selection = Selection {
-        series: roles.keys().copied().collect(),
-        ..Selection::between(from + Span(1), to + Span(1))
+    let mut gathering = Gathering::new(look, property, station, (from, to, until));
+    let whole = if gathering.roles.is_empty() {
+        true
+    } else if to - from > PUT_AWAY {
+        gathering.by_days(shelf)?
+    } else {
+        gathering.read(from + Span(1), to + Span(1))?
     };
-    let started = Instant::now();
-    out.whole = look.by_series(&selection, &mut |index, run| {
-        let traced = roles.get(&index).and_then(|r| Some((*r, out.traces.get_mut(r)?)));
-        if let Some((role, trace)) = traced {
-            trace.take(run);
-            winds.take(role, run);
+    Ok(gathering.done(whole))
+}
+
+/// What is gathered at present.
+struct Gathering<'a> {
+    look: &'a Look<'a>,
+    roles: HashMap<SeriesIndex, Role>,
+    out: Gathered,
+    winds: Winds,
+    started: Instant,
+}
+
+impl<'a> Gathering<'a> {
+    fn new(
+        look: &'a Look<'a>,
+        property: &Property,
+        station: &str,
+        (from, to, until): (Time, Time, Time),
+    ) -> Self {
+        let mut out = Gathered::empty(from, to, until);
+        let mut roles: HashMap<SeriesIndex, Role> = HashMap::new();
+        for role in Role::ALL {
+            let Some((index, series)) = role.choose(look.names(), property, station) else {
+                continue;
+            };
+            let spacing = Measure::of(property, &series)
+                .spacing
+                .unwrap_or(Span::minutes(1))
+                .max(property.point_step);
+            let grid = if to - from > PUT_AWAY { SLICE } else { Span(1) };
+            let columns = Columns::new(from, to, spacing).on(grid);
+            roles.insert(index, role);
+            out.traces.insert(role, Trace { series, columns, slices: Slices::default(), spacing });
         }
-        if started.elapsed() > LONG { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-    })?;
-    out.rose = winds.finish(from, to.min(until));
-    Ok(out)
+        let winds = Winds::new(&out);
+        Self { look, roles, out, winds, started: Instant::now() }
+    }
+
+    fn done(self, whole: bool) -> Gathered {
+        let Self { mut out, winds, .. } = self;
+        out.whole = whole;
+        out.rose = winds.finish(out.from, out.to.min(out.until));
+        out
+    }
+
+    /// Reading by reading in `[from, to)`; false if there was no more time.
+    fn read(&mut self, from: Time, to: Time) -> Result<bool, ReadError> {
+        let Self { look, roles, out, winds, started } = self;
+        let selection =
+            Selection { series: roles.keys().copied().collect(), ..Selection::between(from, to) };
+        look.by_series(&selection, &mut |index, run| {
+            let traced = roles.get(&index).and_then(|r| Some((*r, out.traces.get_mut(r)?)));
+            if let Some((role, trace)) = traced {
+                trace.take(run);
+                winds.take(role, run);
+            }
+            if started.elapsed() > LONG {
+                ControlFlow::Break(())
+            } else {
+                ControlFlow::Continue(())
+            }
+        })
+    }
+
+    /// Day by day: settled ones as they were put away, the others reading by reading.
+    fn by_days(&mut self, shelf: &Shelf) -> Result<bool, ReadError> {
+        let (from, to) = (self.out.from, self.out.to);
+        let end = to.min(self.out.until);
+        // The midnight at which a day begins ends the slice before it: it is read with the
+        // day all the same, for it lies in it.
+        let (first, last) = ((from + Span(DAY)).utc_day(), end.utc_day() - 1);
+        let mut stations: BTreeMap<String, Vec<SeriesIndex>> = BTreeMap::new();
+        for (index, role) in &self.roles {
+            let Some(trace) = self.out.trace(*role) else { continue };
+            stations.entry(trace.series.station.clone()).or_default().push(*index);
+        }
+        let mut marks = Vec::new();
+        for (station, series) in stations {
+            marks.push((series, self.look.settled(&station, first, last)?));
+        }
+        let settled = |day: i64| marks.iter().all(|(_, days)| days.contains_key(&day));
+        let mut at = from + Span(1);
+        for day in first..=last {
+            if !settled(day) {
+                continue;
+            }
+            let (start, next) = (Time(day * DAY), Time((day + 1) * DAY));
+            if start > at && !self.read(at, start)? {
+                return Ok(false);
+            }
+            at = next;
+            for (series, days) in &marks {
+                let Some(mark) = days.get(&day) else { continue };
+                for (index, put) in self.day(shelf, series, day, *mark)? {
+                    let Some(role) = self.roles.get(&index) else { continue };
+                    let Some(trace) = self.out.traces.get_mut(role) else { continue };
+                    put.strokes().for_each(|stroke| trace.columns.take_stroke(&stroke));
+                    trace.slices.extend(put.slices());
+                    for (time, steps) in put.windows() {
+                        self.winds.put(*role, *time, *steps);
+                    }
+                }
+            }
+            if self.started.elapsed() > LONG {
+                return Ok(false);
+            }
+        }
+        self.read(at, to + Span(1))
+    }
+
+    /// A settled day of some series of one station, from the shelf or put there.
+    fn day(
+        &self,
+        shelf: &Shelf,
+        series: &[SeriesIndex],
+        day: i64,
+        mark: u64,
+    ) -> Result<Vec<(SeriesIndex, Arc<Put>)>, ReadError> {
+        let mut found = Vec::with_capacity(series.len());
+        let mut working: HashMap<SeriesIndex, Working> = HashMap::new();
+        for index in series {
+            if let Some(put) = shelf.find(*index, day, mark) {
+                found.push((*index, put));
+                continue;
+            }
+            let Some(role) = self.roles.get(index) else { continue };
+            let Some(trace) = self.out.trace(*role) else { continue };
+            let windowed = matches!(role, Role::Speed | Role::Direction).then_some(WINDOW);
+            working.insert(*index, Working::new(trace.columns.apart(), windowed));
+        }
+        if working.is_empty() {
+            return Ok(found);
+        }
+        let selection = Selection {
+            series: working.keys().copied().collect(),
+            ..Selection::between(Time(day * DAY), Time((day + 1) * DAY))
+        };
+        self.look.each_sealed(&selection, &mut |index, run| {
+            if let Some(working) = working.get_mut(&index) {
+                for reading in run {
+                    working.take(reading.time, reading.value, reading.flag);
+                }
+            }
+        })?;
+        for (index, working) in working {
+            let put = Arc::new(working.done());
+            shelf.put(index, day, mark, &put);
+            found.push((index, put));
+        }
+        Ok(found)
+    }
 }
 
 /// Pairs of speed and direction at the same time.
@@ -188,17 +261,26 @@ impl Winds {
     }
 
     fn take(&mut self, role: Role, run: &[Reading]) {
-        let quantity = match role {
-            Role::Speed => Quantity::WindSpeed,
-            Role::Direction => Quantity::WindFromDirection,
-            _ => return,
-        };
+        if !matches!(role, Role::Speed | Role::Direction) {
+            return;
+        }
         for reading in run.iter().filter(|r| r.flag.counts() && r.time.0.rem_euclid(WINDOW.0) == 0)
         {
-            let Some(steps) = reading.value else { continue };
-            let value = Some(from_steps(steps, quantity.decimals()));
-            let pair = self.pairs.entry(reading.time).or_default();
-            *(if role == Role::Speed { &mut pair.0 } else { &mut pair.1 }) = value;
+            if let Some(steps) = reading.value {
+                self.put(role, reading.time, steps);
+            }
+        }
+    }
+
+    /// What counts at the end of a window.
+    fn put(&mut self, role: Role, time: Time, steps: i64) {
+        let pair = self.pairs.entry(time).or_default();
+        match role {
+            Role::Speed => pair.0 = Some(from_steps(steps, Quantity::WindSpeed.decimals())),
+            Role::Direction => {
+                pair.1 = Some(from_steps(steps, Quantity::WindFromDirection.decimals()));
+            }
+            _ => {}
         }
     }
 
@@ -213,5 +295,118 @@ impl Winds {
         let windows = (to.0.div_euclid(WINDOW.0) - from.0.div_euclid(WINDOW.0)).max(0) as u64;
         rose.missing = windows.saturating_sub(rose.total());
         Some(rose)
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+    use history::{Batch, History, Options};
+    use observation::{Flag, Reading, Reasons};
+    use std::fmt::Write as _;
+
+    const FIRST: i64 = 20_600;
+
+    fn commit(history: &mut History, received: Time, readings: &[Reading]) {
+        let batch = Batch {
+            received,
+            walked: received,
+            messages: &[],
+            readings,
+            set_aside: &[],
+            state: &[],
+        };
+        history.commit(&batch).unwrap();
+    }
+
+    fn reading(series: u32, time: Time, random: &mut fastrand::Rng) -> Reading {
+        let value = (random.u8(..30) > 0).then(|| random.i64(-500..2_500));
+        let flag = match (value, random.u8(..20)) {
+            (None, _) => Flag::Missing,
+            (_, 0) => Flag::Doubtful,
+            _ => Flag::Good,
+        };
+        let series = SeriesIndex(series);
+        Reading { series, time, value, flag, reasons: Reasons::NONE, revision: 0, made_by: 1 }
+    }
+
+    /// Sixty invented days with gaps, sealed but for the last; a late reading on one.
+    fn filled(folder: &std::path::Path) -> History {
+        let start = Time(FIRST * DAY);
+        let mut random = fastrand::Rng::with_seed(3);
+        let (mut history, _) = History::open(folder, &Options::at(start)).unwrap();
+        let (property, series) = (fixture::property("Orchard"), fixture::series());
+        history.register(start, &property, &series, &[]).unwrap();
+        for day in FIRST..FIRST + 60 {
+            let mut readings = Vec::new();
+            for n in 0..288_i64 {
+                if random.u8(..12) == 0 {
+                    continue;
+                }
+                let time = Time(day * DAY + n * 300_000);
+                readings.extend((0..series.len() as u32).map(|s| reading(s, time, &mut random)));
+            }
+            commit(&mut history, Time((day + 1) * DAY), &readings);
+        }
+        let late = reading(0, Time((FIRST + 20) * DAY + 60_000), &mut random);
+        commit(
+            &mut history,
+            Time((FIRST + 60) * DAY + 1),
+            &[Reading { value: Some(9_000), ..late }],
+        );
+        for day in history.look().days_to_seal(FIRST + 59).unwrap() {
+            if day != FIRST + 20 {
+                history.seal(day).unwrap();
+            }
+        }
+        history
+    }
+
+    /// All that is drawn of it.
+    fn drawn(gathered: &Gathered) -> String {
+        let mut out = format!("{:?}", gathered.rose);
+        for (role, trace) in &gathered.traces {
+            let columns = &trace.columns;
+            let _ = write!(
+                out,
+                "\n{role:?} {} {} {} {:?}\n{}\n{:?}",
+                columns.count,
+                columns.left_out,
+                columns.gaps,
+                columns.reach(),
+                columns.data(|s| s.to_string()),
+                trace
+                    .slices
+                    .all()
+                    .iter()
+                    .map(|(n, s)| (n, s.count, s.left_out, s.sum, s.last))
+                    .collect::<Vec<_>>()
+            );
+        }
+        out
+    }
+
+    #[test]
+    fn a_season_put_away_is_the_season_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let history = filled(folder.path());
+        let property = fixture::property("Orchard");
+        let shelf = Shelf::default();
+        let (first, last) = (Time(FIRST * DAY - 3_600_000), Time((FIRST + 60) * DAY));
+        for span in [(first, last + Span::days(10)), (first + Span::days(3), last)] {
+            let asked = (span.0, span.1, last);
+            let look = history.look();
+            let mut plain = Gathering::new(&look, &property, "orchard", asked);
+            assert!(plain.read(span.0 + Span(1), span.1 + Span(1)).unwrap());
+            let plain = drawn(&plain.done(true));
+            assert!(plain.contains("9000"), "the late reading is there");
+            for _ in 0..2 {
+                let shelved = gather(&look, &shelf, &property, "orchard", asked).unwrap();
+                assert!(shelved.whole);
+                assert_eq!(drawn(&shelved), plain);
+            }
+        }
     }
 }

@@ -1,8 +1,9 @@
 //! The panes of the meteogram: barogram, temperature with dew point, wind with barbs,
 //! rain, on one axis of time.
 
-use super::gather::{Gathered, SLICE, Slice, Trace, slice_of};
+use super::gather::{Gathered, Trace};
 use super::roles::Role;
+use super::slices::{SLICE, Slice, slice_of};
 use super::source::{Source, Stretch};
 use crate::page::graphics::barb::barb;
 use crate::page::graphics::columns::Columns;
@@ -194,7 +195,7 @@ impl Source<'_> {
                 let last = |trace: &Trace| {
                     let at = slice_of(middle);
                     let hour = at - Span::hours(1).0 / SLICE.0..=at;
-                    trace.slices.range(hour).rev().find_map(|(_, slice)| slice.last)
+                    trace.slices.range(hour).iter().rev().find_map(|(_, slice)| slice.last)
                 };
                 let (time, steps) = last(speed)?;
                 let speed = from_steps(steps, Quantity::WindSpeed.decimals());

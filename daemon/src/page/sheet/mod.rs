@@ -13,6 +13,8 @@ mod meteogram;
 mod pairs;
 mod range;
 mod roles;
+mod shelf;
+mod slices;
 mod source;
 mod stations;
 mod sums;
@@ -21,10 +23,12 @@ mod texts;
 
 pub(super) use assets::{script, style};
 pub(super) use figures::{NONE, Shown, signed};
-pub(super) use gather::{Slice, gather};
+pub(super) use gather::gather;
 pub(super) use local::long;
 pub(super) use range::Range;
 pub(super) use roles::Role;
+pub(super) use shelf::Shelf;
+pub(super) use slices::Slice;
 pub(super) use texts::{ENGLISH, Texts};
 
 use super::problem::Problem;
@@ -187,7 +191,8 @@ fn composed(page: &Page, asked: &Asked) -> String {
     let (from, to) = asked.range.extent(asked.until.unwrap_or(now), &property.days);
     let read = page.archive.with_reader(&page.view, |look| {
         let told = |e: &dyn std::fmt::Display| Problem::unavailable(e.to_string());
-        let gathered = gather(look, property, station, (from, to, now)).map_err(|e| told(&e))?;
+        let gathered =
+            gather(look, &page.shelf, property, station, (from, to, now)).map_err(|e| told(&e))?;
         let days = match days::read(look, property, station, (from, to, now)) {
             Ok(days) => days,
             Err(Trouble::TooMuch) => days::Days::new(),

@@ -2,9 +2,10 @@
 //! says of one, in words with its unit.
 
 use super::figures::{NONE, Shown};
-use super::gather::{Gathered, Slice, Trace, slice_of};
+use super::gather::{Gathered, Trace};
 use super::local::Local;
 use super::roles::Role;
+use super::slices::{Slice, slice_of};
 use super::texts::Texts;
 use observation::days::{DayKind, Division};
 use observation::{Property, Quantity, Span, Time};
@@ -58,16 +59,8 @@ impl Source<'_> {
         let trace = self.gathered.trace(role)?;
         let within = slice_of(stretch.from + Span(1))..=slice_of(stretch.to);
         let mut sum = Slice::default();
-        for hour in trace.slices.range(within).map(|(_, slice)| slice) {
-            if hour.count > 0 {
-                let first = sum.count == 0;
-                sum.least = if first { hour.least } else { sum.least.min(hour.least) };
-                sum.most = if first { hour.most } else { sum.most.max(hour.most) };
-                sum.last = hour.last;
-            }
-            sum.sum += hour.sum;
-            sum.count += hour.count;
-            sum.left_out += hour.left_out;
+        for (_, slice) in trace.slices.range(within) {
+            sum.add(slice);
         }
         Some(sum)
     }

@@ -12,6 +12,7 @@
 mod backups;
 mod broker;
 mod browsing;
+mod certificates;
 mod chaos;
 mod check;
 mod databases;

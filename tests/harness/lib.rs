@@ -5,6 +5,7 @@
 
 pub mod backlog;
 pub mod browser;
+pub mod certificates;
 pub mod disk;
 pub mod peers;
 pub mod power;

@@ -45,12 +45,17 @@ fn listening(address: SocketAddr) -> Option<()> {
 
 /// A mosquitto broker that keeps every queued message, with its memory in `folder`.
 pub fn mosquitto(folder: &Path, port: u16) -> Peer {
+    mosquitto_with(folder, port, "allow_anonymous true\n")
+}
+
+/// The same with other settings of its listener.
+pub fn mosquitto_with(folder: &Path, port: u16, listener: &str) -> Peer {
     let address = SocketAddr::from(([127, 0, 0, 1], port));
     let settings = folder.join("mosquitto.conf");
     std::fs::write(
         &settings,
         format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
+            "listener {port} 127.0.0.1\n{listener}persistence true\n\
              persistence_location {}/\nmax_queued_messages 0\nlog_dest none\n{}",
             folder.display(),
             // Begun by root it would become a user that cannot write to the folder, and

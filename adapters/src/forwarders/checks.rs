@@ -1,5 +1,6 @@
 //! Gathering what is wrong with the table of a forwarder.
 
+use crate::trust::{Files, trust};
 use config::{AdapterTable, Fault, Secret, read_secret};
 use rustls::ClientConfig;
 use std::sync::Arc;
@@ -34,14 +35,36 @@ impl<'a> Checks<'a> {
         }
     }
 
-    /// What a connection by TLS trusts: the certificates that `ca_file` names, else the
-    /// system's.
-    pub(super) fn trust(&mut self, ca_file: Option<&String>) -> Option<Arc<ClientConfig>> {
-        let path = ca_file.map(|p| self.table.resolve_path(p));
-        match crate::trust::trust(path.as_deref()) {
-            Ok(roots) => Some(roots),
-            Err(why) => {
-                self.fault(&["ca_file"], &why, "");
+    /// The files of a connection by TLS, under the keys `ca_file`, `certificate_file` and
+    /// `key_file`.
+    pub(super) fn files(&self, named: [&Option<String>; 3]) -> Files {
+        let [authority, certificate, key] = named;
+        let table = self.table;
+        Files {
+            authority: authority.as_ref().map(|path| table.resolve_path(path)),
+            certificate: certificate.as_ref().map(|path| table.resolve_path(path)),
+            key: key.as_ref().map(|path| table.resolve_secret(path)),
+        }
+    }
+
+    /// What a connection trusts and proves itself by; none, and a fault where files are
+    /// named, without TLS.
+    pub(super) fn trust(
+        &mut self,
+        files: &Files,
+        tls: bool,
+        scheme: &str,
+    ) -> Option<Arc<ClientConfig>> {
+        if !tls {
+            if let Some(key) = files.named() {
+                self.fault(&[key], &format!("certificates are for `{scheme}` only"), "");
+            }
+            return None;
+        }
+        match trust(files) {
+            Ok(trust) => Some(trust),
+            Err(wrong) => {
+                self.fault(&[wrong.key], &wrong.why, "");
                 None
             }
         }

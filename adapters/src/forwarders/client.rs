@@ -146,7 +146,10 @@ impl Client {
         let trust = self.trust.as_ref().ok_or("TLS is not prepared")?;
         let name = ServerName::try_from(host.name.clone()).map_err(|e| e.to_string())?;
         let connector = tokio_rustls::TlsConnector::from(Arc::clone(trust));
-        let stream = connector.connect(name, stream).await.map_err(|e| format!("TLS: {e}"))?;
+        let stream = connector
+            .connect(name, stream)
+            .await
+            .map_err(|e| format!("TLS: {}", crate::trust::told(&e)))?;
         greet(stream).await
     }
 }
@@ -174,7 +177,7 @@ fn reason(error: &hyper::Error) -> String {
         text.push_str(&next.to_string());
         cause = next.source();
     }
-    text
+    crate::trust::told(&text)
 }
 
 /// The begin of a body, and whether all of it was read.

@@ -45,6 +45,10 @@ options! {
         secret_file: Option<String>,
         /// The file of certificates to trust instead of the system's; PEM.
         ca_file: Option<String>,
+        /// The file of the own certificate, where the other end asks for one; PEM.
+        certificate_file: Option<String>,
+        /// The file of its private key, without a password; PEM.
+        key_file: Option<String>,
         /// What is sent: `lines` (default), `senml` or `none`.
         payload: Option<Payload>,
         /// A template for the body, instead of `payload`.
@@ -120,11 +124,10 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwa
     let text = checks.secret("secret_file", options.secret_file.as_ref());
     let mut templates = Templates::new(text.as_ref());
     let url = address(&options, &mut templates, &mut checks);
-    let trust = if options.url.trim_start().starts_with("https:") {
-        checks.trust(options.ca_file.as_ref())
-    } else {
-        None
-    };
+    let named = [&options.ca_file, &options.certificate_file, &options.key_file];
+    let files = checks.files(named);
+    let tls = options.url.trim_start().starts_with("https:");
+    let trust = checks.trust(&files, tls, "https://");
     if let Some(source) = &options.body
         && let Err(why) = templates.add(body::BODY, source)
     {
@@ -173,9 +176,6 @@ fn address(
     }
     match options.url.parse::<Uri>().map_err(|e| format!("is none: {e}")).and_then(|u| Host::of(&u))
     {
-        Ok(host) if !host.tls() && options.ca_file.is_some() => {
-            checks.fault(&["ca_file"], "certificates are for `https://` only", "");
-        }
         Ok(_) => {}
         Err(why) => checks.fault(
             &["url"],

@@ -180,7 +180,7 @@ fn lost(name: &str, error: &ConnectionError) -> Verdict {
         };
         return Verdict::paused(format!("{name} {what}"));
     }
-    Verdict::later(format!("{name}: {error}"))
+    Verdict::later(format!("{name}: {}", crate::trust::told(&error)))
 }
 
 impl Link for Connection {

@@ -44,6 +44,10 @@ options! {
         password_file: Option<String>,
         /// The file of certificates to trust instead of the system's; PEM.
         ca_file: Option<String>,
+        /// The file of the own certificate, where the other end asks for one; PEM.
+        certificate_file: Option<String>,
+        /// The file of its private key, without a password; PEM.
+        key_file: Option<String>,
         /// A template for the topic.
         topic: Option<String>,
         /// What is sent: `json` (default; one object as in a JSON line), `value` or `senml`.
@@ -167,11 +171,9 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwa
     if let Err(why) = &broker {
         checks.fault(&["broker"], why, "write it like \"mqtt://192.168.1.10:1883\"");
     }
-    let tls = broker.as_ref().is_ok_and(|b| b.tls);
-    if options.ca_file.is_some() && !tls && broker.is_ok() {
-        checks.fault(&["ca_file"], "certificates are for `mqtts://` only", "");
-    }
-    let trust = if tls { checks.trust(options.ca_file.as_ref()) } else { None };
+    let named = [&options.ca_file, &options.certificate_file, &options.key_file];
+    let files = checks.files(named);
+    let trust = broker.as_ref().ok().and_then(|b| checks.trust(&files, b.tls, "mqtts://"));
     let password = checks.secret("password_file", options.password_file.as_ref());
     if options.user.is_some() != options.password_file.is_some() {
         checks.fault(&["user"], "`user` and `password_file` belong together", "");

@@ -41,6 +41,10 @@ options! {
         token_file: Option<String>,
         /// The file of certificates to trust instead of the system's; PEM.
         ca_file: Option<String>,
+        /// The file of the own certificate, where the other end asks for one; PEM.
+        certificate_file: Option<String>,
+        /// The file of its private key, without a password; PEM.
+        key_file: Option<String>,
     }
 }
 
@@ -183,8 +187,10 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwa
         let help = "write it like \"http://127.0.0.1:9090/api/v1/write\"";
         checks.fault(&["url"], &format!("the address {why}"), help);
     }
-    let tls = address.as_ref().is_ok_and(|(_, host)| host.tls());
-    let trust = if tls { checks.trust(options.ca_file.as_ref()) } else { None };
+    let named = [&options.ca_file, &options.certificate_file, &options.key_file];
+    let files = checks.files(named);
+    let tls = address.as_ref().ok().map(|(_, host)| host.tls());
+    let trust = tls.and_then(|tls| checks.trust(&files, tls, "https://"));
     let labels = options.labels.clone().unwrap_or_default();
     for name in labels.keys() {
         if !is_label(name) {

@@ -14,6 +14,7 @@ use super::filter::Filter;
 use super::subscription::{Subscription, check_all};
 use crate::payload::Reader;
 use crate::port::{Claim, Context, End, Kind, Source};
+use crate::trust::{Files, trust};
 pub(crate) use broker::Broker;
 use config::{AdapterTable, Bytes, Fault, Lapse, read_secret};
 use futures_util::future::BoxFuture;
@@ -55,6 +56,10 @@ struct Options {
     password_file: Option<String>,
     /// The file of certificates to trust instead of the system's; PEM.
     ca_file: Option<String>,
+    /// The file of the own certificate, where the other end asks for one; PEM.
+    certificate_file: Option<String>,
+    /// The file of its private key, without a password; PEM.
+    key_file: Option<String>,
     /// Time between signs of life, 5 s to 1 h; default 30 s.
     keep_alive: Option<Lapse>,
     /// Largest packet that is read, 1 KiB to 16 MiB; default 256 KiB.
@@ -77,7 +82,7 @@ struct Mqtt {
     keep_session: bool,
     user: Option<String>,
     password_file: Option<PathBuf>,
-    ca_file: Option<PathBuf>,
+    files: Files,
     keep_alive: Duration,
     packet_limit: u32,
     filters: Arc<[Filter]>,
@@ -142,13 +147,17 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Sourc
             fault("password_file", &message, Some("create it with one line, the password"));
         }
     }
-    let ca_file = options.ca_file.as_ref().map(|path| table.resolve_path(path));
-    if let (Some(path), Ok(broker)) = (&ca_file, &broker) {
+    let files = Files {
+        authority: options.ca_file.as_ref().map(|path| table.resolve_path(path)),
+        certificate: options.certificate_file.as_ref().map(|path| table.resolve_path(path)),
+        key: options.key_file.as_ref().map(|path| table.resolve_secret(path)),
+    };
+    if let (Some(key), Ok(broker)) = (files.named(), &broker) {
         if !broker.tls {
-            fault("ca_file", "certificates are for `mqtts://` only", None);
+            fault(key, "certificates are for `mqtts://` only", None);
         }
-        if let Err(why) = crate::trust::trust(Some(path)) {
-            fault("ca_file", &why, None);
+        if let Err(wrong) = trust(&files) {
+            fault(wrong.key, &wrong.why, None);
         }
     }
     let filters = check_all(&options.subscribe, table, "subscribe", property, true)
@@ -161,7 +170,7 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Sourc
             keep_session: options.keep_session.unwrap_or(true),
             user: options.user,
             password_file,
-            ca_file,
+            files,
             keep_alive,
             packet_limit,
             filters,

@@ -76,8 +76,8 @@ pub(super) async fn run(source: &Mqtt, context: &Context) -> End {
 }
 
 fn opening(source: &Mqtt, context: &Context, clean: bool) -> Result<Opening, String> {
-    let tls =
-        source.broker.tls.then(|| crate::trust::trust(source.ca_file.as_deref())).transpose()?;
+    let tls = source.broker.tls.then(|| crate::trust::trust(&source.files)).transpose();
+    let tls = tls.map_err(|wrong| wrong.why)?;
     let password = match &source.password_file {
         Some(path) => Some(
             read_secret(path).map_err(|why| format!("password file {}: {why}", path.display()))?,

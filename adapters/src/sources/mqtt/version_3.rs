@@ -5,6 +5,7 @@
 //! behind it and flushed once, in the same order.
 
 use super::link::{Event, Link, Lost, Opening, Publish, Requests};
+use crate::trust::told;
 use bytes::Bytes;
 use futures_util::stream;
 use rumqttc::mqttbytes::{Error, QoS};
@@ -170,8 +171,8 @@ fn lost(error: ConnectionError) -> Lost {
             }
             code => Lost::Failed(format!("the broker refuses the connection now: {code:?}")),
         },
-        ConnectionError::Io(error) => Lost::Failed(error.to_string()),
-        ConnectionError::Tls(error) => Lost::Failed(format!("TLS: {error}")),
+        ConnectionError::Io(error) => Lost::Failed(told(&error)),
+        ConnectionError::Tls(error) => Lost::Failed(format!("TLS: {}", told(&error))),
         error => Lost::Failed(error.to_string()),
     }
 }
@@ -182,7 +183,7 @@ fn of_state(error: StateError) -> Lost {
             Lost::TooLarge(bytes)
         }
         StateError::Deserialization(Error::Io(error)) | StateError::Io(error) => {
-            Lost::Closed(error.to_string())
+            Lost::Closed(told(&error))
         }
         StateError::ConnectionAborted => {
             Lost::Closed("the broker closed the connection".to_owned())

@@ -4,6 +4,7 @@
 //! no length of its properties is not read; the closed connection that follows is.
 
 use super::link::{Event, Link, Lost, Opening, Publish, Requests};
+use crate::trust::told;
 use futures_util::stream;
 use rumqttc::v5::mqttbytes::v5::{
     ConnectProperties, ConnectReturnCode, DisconnectReasonCode, Filter, SubscribeReasonCode,
@@ -130,8 +131,8 @@ fn lost(error: ConnectionError) -> Lost {
             Lost::Failed("no answer to the attempt to connect".to_owned())
         }
         ConnectionError::ConnectionRefused(code) => refused(code),
-        ConnectionError::Io(error) => Lost::Failed(error.to_string()),
-        ConnectionError::Tls(error) => Lost::Failed(format!("TLS: {error}")),
+        ConnectionError::Io(error) => Lost::Failed(told(&error)),
+        ConnectionError::Tls(error) => Lost::Failed(format!("TLS: {}", told(&error))),
         error => Lost::Failed(error.to_string()),
     }
 }
@@ -160,7 +161,7 @@ fn of_state(error: StateError) -> Lost {
         StateError::Deserialization(Error::PayloadSizeLimitExceeded { pkt_size, .. })
         | StateError::IncomingPacketTooLarge { pkt_size, .. } => Lost::TooLarge(pkt_size),
         StateError::Deserialization(Error::Io(error)) | StateError::Io(error) => {
-            Lost::Closed(error.to_string())
+            Lost::Closed(told(&error))
         }
         StateError::ConnectionAborted => {
             Lost::Closed("the broker closed the connection".to_owned())

@@ -23,6 +23,7 @@ mod displays;
 mod forwarding;
 mod importing;
 mod kills;
+mod lasting;
 mod monitoring;
 mod power_cut;
 mod pushes;

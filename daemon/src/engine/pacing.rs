@@ -5,9 +5,9 @@
 //! up: one that got its last receipt a moment ago, has something waiting again, and has
 //! sent much more lately than its stations' intervals ask for. A sender that waits for
 //! each receipt before it speaks again can never send much while the interval holds it
-//! back; it is known by doing so several times in a row, one message a receipt, and a few receipts are given at once to
-//! find out. Whoever waits for an
-//! answer to a request is not kept waiting longer than [`LONGEST_REQUEST`].
+//! back; it is known by doing so several times in a row, one message a receipt, and a few
+//! receipts are given at once to find out, ever more rarely to who does not answer them
+//! so. Whoever waits for an answer to a request is not kept waiting longer than [`LONGEST_REQUEST`].
 
 use observation::{Property, StationIndex};
 use std::collections::BTreeMap;
@@ -33,6 +33,9 @@ const STREAK: u32 = 5;
 /// a backlog would each wait for the interval.
 const TRIES: u32 = 100;
 const ONE_MORE_TRY: Duration = Duration::from_secs(30);
+/// After a try that it did not answer promptly a sender is left alone: twice as long each
+/// time, from the first to the second of these.
+const PATIENCE: [Duration; 2] = [Duration::from_secs(60), Duration::from_secs(3_600)];
 /// Seconds that "lately" is long.
 const LATELY: usize = 10;
 
@@ -45,6 +48,11 @@ struct Sender {
     prompt: bool,
     /// Receipts in a row that were followed soon by one message.
     streak: u32,
+    /// Whether its last message was committed at once to find out, how often that was in
+    /// vain, and before when it is not done again.
+    trying: bool,
+    in_vain: u32,
+    not_before: Duration,
     /// Samples in each of the last seconds, by second modulo [`LATELY`].
     samples: [u32; LATELY],
     /// The second that was counted last.
@@ -142,6 +150,9 @@ impl Pacing {
             unanswered: 0,
             prompt: false,
             streak: 0,
+            trying: false,
+            in_vain: 0,
+            not_before: Duration::ZERO,
             samples: [0; LATELY],
             second,
             stations: Vec::new(),
@@ -159,10 +170,12 @@ impl Pacing {
         known.unanswered = known.unanswered.saturating_add(1);
         if known.unanswered == 1 {
             known.prompt = soon;
+            known.learn(now, soon);
         }
         let alone = known.unanswered == 1;
         // Its first message, or one that may begin a row.
-        if alone && known.streak < STREAK && (soon || known.last_receipt.is_none()) {
+        let may = known.streak < STREAK && now >= known.not_before;
+        if alone && may && (soon || known.last_receipt.is_none()) {
             let more = now.saturating_sub(self.tries_since).as_secs() / ONE_MORE_TRY.as_secs();
             if more > 0 {
                 self.tries =
@@ -172,6 +185,7 @@ impl Pacing {
             if !self.urgent && self.tries > 0 && self.interval > Duration::ZERO {
                 self.tries -= 1;
                 self.urgent = true;
+                known.trying = true;
             }
         }
         if soon {
@@ -230,6 +244,18 @@ const fn place(second: u64) -> usize {
 }
 
 impl Sender {
+    /// What the first message after a receipt says of the try before it.
+    fn learn(&mut self, now: Duration, soon: bool) {
+        if self.trying && !soon {
+            let [least, most] = PATIENCE;
+            self.not_before = now + (least * (1 << self.in_vain.min(10))).min(most);
+            self.in_vain = self.in_vain.saturating_add(1);
+        } else if self.streak >= STREAK {
+            self.in_vain = 0;
+        }
+        self.trying = false;
+    }
+
     /// Empties the seconds between the last counted one and this.
     fn turn(&mut self, second: u64) {
         let passed = second.saturating_sub(self.second).min(LATELY as u64);
@@ -372,6 +398,30 @@ mod tests {
             pacing.arrived(at(start + place * 10), 9, STATION, 1, 40, false);
         }
         assert_eq!(pacing.deadline(), Some(at(start + 1_000)));
+    }
+
+    #[test]
+    fn steady_traffic_that_happens_to_follow_a_receipt_is_not_tried_again_and_again() {
+        let mut pacing = Pacing::new(&property(false), Duration::from_secs(2));
+        pacing.stations = vec![(50.0, false)];
+        let (mut commits, mut deadline) = (0, None);
+        // Five messages a second for an hour, whatever the receipts; some come soon after
+        // one by chance, as the interval is no multiple of theirs.
+        for message in 0..18_000 {
+            let now = at(message * 200 + (message % 7) * 13);
+            if deadline.is_some_and(|d| d <= now) {
+                pacing.committed(deadline.unwrap_or(now), std::iter::once(7));
+                commits += 1;
+            }
+            pacing.arrived(now, 7, STATION, 1, 40, false);
+            if pacing.due(now) {
+                pacing.committed(now, std::iter::once(7));
+                commits += 1;
+            }
+            deadline = pacing.deadline();
+        }
+        // One in two seconds, and about ten in vain: a minute apart at first, an hour at last.
+        assert!((1_500..1_820).contains(&commits), "{commits}");
     }
 
     #[test]

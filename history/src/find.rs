@@ -131,12 +131,12 @@ impl Look<'_> {
         spans.sort_unstable();
         spans.dedup();
         for (low, high) in spans {
-            self.walk(low, high, from, to, each)?;
+            self.rows_between(low, high, from, to, each)?;
         }
         Ok(())
     }
 
-    fn walk(
+    fn rows_between(
         &self,
         low: u64,
         high: u64,

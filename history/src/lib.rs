@@ -37,6 +37,7 @@ mod state;
 #[cfg(test)]
 mod tests;
 mod upkeep;
+pub mod walk;
 mod writer;
 
 pub use entry::{
@@ -54,4 +55,5 @@ pub use revise::Remade;
 pub use seal::Sealed;
 pub use select::{Kept, Part, Selection};
 pub use standing::{Aside, Cursor, DeadLetter, NewToken, Token};
+pub use walk::Walk;
 pub use writer::History;

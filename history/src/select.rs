@@ -3,6 +3,7 @@
 use crate::fault::ReadError;
 use crate::look::Look;
 use crate::record::decode_readings;
+use crate::walk::Walk;
 use observation::time::{DAY, HOUR, MINUTE};
 use observation::{Quantity, Reading, SeriesIndex, Span, Time};
 use std::collections::BTreeMap;
@@ -77,10 +78,20 @@ const LONGEST_SPAN: i64 = 32 * DAY;
 /// About as many readings are held at once where whole series are told.
 const HELD: i64 = 500_000;
 
-impl Look<'_> {
-    /// The highest revisions of the selected readings, ordered by time and series, at
-    /// most `limit`, behind `after` if given. Where the order across series does not
-    /// matter [`Look::by_series`] is many times faster.
+impl<'a> Look<'a> {
+    /// The highest revisions of the selected readings, ordered by time and series, part
+    /// by part. Where the order across series does not matter [`Look::by_series`] is
+    /// faster.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn walk(&self, selection: &Selection) -> Result<Walk<'a>, ReadError> {
+        let (first, last) = self.extent()?.unwrap_or((Time(0), Time(-1)));
+        let (from, to) = (selection.from.max(first), selection.to.min(last + Span(1)));
+        Ok(Walk::new(*self, selection.wanted(self), from, to))
+    }
+
+    /// The first readings of a [`Look::walk`], at most `limit`, behind `after` if given.
     ///
     /// # Errors
     /// When the database cannot be read, or a record cannot be decoded.
@@ -194,7 +205,7 @@ impl Look<'_> {
 
     /// Calls `each` for every selected reading: for each instant first those of blocks,
     /// then those of the log behind what is sealed, in its order.
-    fn each_reading(
+    pub(crate) fn each_reading(
         &self,
         from: Time,
         to: Time,

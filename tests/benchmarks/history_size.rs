@@ -13,8 +13,8 @@ use observation::{Flag, Property, Reading, Reasons, Series, SeriesIndex, Span, S
 use std::path::Path;
 use std::time::Instant;
 
-const START: Time = Time(1_735_689_600_000);
-const STATIONS: usize = 5;
+pub(crate) const START: Time = Time(1_735_689_600_000);
+pub(crate) const STATIONS: usize = 5;
 
 fn property(stations: usize) -> Property {
     let mut property = Property::default();
@@ -58,7 +58,7 @@ fn reading(series: u32, time: Time, value: i64) -> Reading {
 }
 
 /// Writes days of stations into a history and seals them; readings written.
-fn filled(history: &mut History, stations: &[Station], first: Time) -> u64 {
+pub(crate) fn filled(history: &mut History, stations: &[Station], first: Time) -> u64 {
     let columns = stations.first().map_or(0, |s| s.columns.len());
     let minutes = stations.first().and_then(|s| s.columns.first()).map_or(0, |c| c.steps.len());
     let mut count = 0;
@@ -82,13 +82,13 @@ fn filled(history: &mut History, stations: &[Station], first: Time) -> u64 {
     count
 }
 
-fn seal(history: &mut History, end: Time) {
+pub(crate) fn seal(history: &mut History, end: Time) {
     for day in history.look().days_to_seal(end.utc_day()).expect("days") {
         history.seal(day).expect("a sealed day");
     }
 }
 
-fn opened(folder: &Path, stations: usize, columns: &[Column]) -> History {
+pub(crate) fn opened(folder: &Path, stations: usize, columns: &[Column]) -> History {
     let options = Options { ballast: 0, ..Options::at(START) };
     let (mut history, _) = History::open(folder, &options).expect("a history");
     let series = series_of(stations, columns);
@@ -176,15 +176,12 @@ fn median(mut f: impl FnMut()) -> f64 {
 }
 
 fn asked(history: &History, selection: &Selection) -> usize {
-    let (mut count, mut after) = (0, None);
-    loop {
-        let part = history.look().readings(selection, after, 4_096).expect("readings");
-        count += part.readings.len();
-        after = part.next;
-        if after.is_none() {
-            return count;
-        }
+    let mut walk = history.look().walk(selection).expect("readings");
+    let mut count = 0;
+    while let Some(part) = walk.next_part().expect("readings") {
+        count += part.len();
     }
+    count
 }
 
 pub(crate) fn measure() {

@@ -7,8 +7,6 @@ use std::collections::BTreeMap;
 
 /// How far the neighbours of a span are looked for.
 const NEIGHBOURS: Span = Span::days(1);
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 
 /// Answers from the records below a log number.
 ///
@@ -43,15 +41,12 @@ impl<'a> LogRecall<'a> {
     }
 
     fn highest(&self, selection: &Selection) -> Result<Vec<Reading>, ReadError> {
-        let (mut readings, mut after) = (Vec::new(), None);
-        loop {
-            let part = self.look.readings(selection, after, PART)?;
-            readings.extend(part.readings.iter().map(|kept| kept.reading));
-            after = part.next;
-            if after.is_none() {
-                return Ok(readings);
-            }
+        let mut readings = Vec::new();
+        let mut walk = self.look.walk(selection)?;
+        while let Some(part) = walk.next_part()? {
+            readings.extend(part.iter().map(|kept| kept.reading));
         }
+        Ok(readings)
     }
 
     fn held(&mut self, answer: Result<Vec<history::Held>, ReadError>) -> Vec<Held> {

@@ -26,9 +26,6 @@ const LEARNED_EVERY: i64 = 6;
 /// longer: what lies further back has no bearing on windows, only on what was learned.
 const ANEW: Span = Span::hours(6);
 
-/// Readings fetched at a time.
-const PART_SIZE: usize = 1 << 14;
-
 /// The processor's own settings.
 pub fn options(settings: &config::Settings) -> Options {
     let config::ProcessorSettings { grace, event_gap } = settings.processor;
@@ -134,17 +131,13 @@ impl Judge {
     /// Readings that were made anew stand in blocks: they count, not what the log said.
     fn refill_revised(&mut self, look: Look<'_>, from: Time, to: Time) -> Result<(), ReadError> {
         let selection = Selection::between(from, to + Span(1));
-        let mut after = None;
-        loop {
-            let part = look.readings(&selection, after, PART_SIZE)?;
-            for kept in &part.readings {
+        let mut walk = look.walk(&selection)?;
+        while let Some(part) = walk.next_part()? {
+            for kept in part {
                 self.processor.refill(kept.number, &[], std::slice::from_ref(&kept.reading));
             }
-            after = part.next;
-            if after.is_none() {
-                return Ok(());
-            }
         }
+        Ok(())
     }
 
     fn feed(&mut self, history: &History, from: u64, see: &mut dyn FnMut(&Message)) {

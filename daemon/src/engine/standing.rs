@@ -13,10 +13,6 @@ use processor::Absent;
 use processor::totals::{Gusts, RainTotals, Totals};
 use std::sync::Arc;
 
-/// Readings fetched at a time. Each question begins by gathering hours of them, so small
-/// parts would gather the same hours many times.
-const PART: usize = 1 << 16;
-
 /// One gauge.
 #[derive(Debug)]
 struct Gauge {
@@ -101,16 +97,10 @@ impl Standing {
         let longest = intervals.max().unwrap_or(MINUTE).saturating_mul(6).clamp(HOUR, 2 * DAY);
         let now = self.started.max(last.received);
         let from = now - Span(longest);
-        let mut after = None;
-        loop {
-            let part =
-                look.readings(&Selection::between(from, now + Span::days(2)), after, PART)?;
-            for kept in &part.readings {
+        let mut walk = look.walk(&Selection::between(from, now + Span::days(2)))?;
+        while let Some(part) = walk.next_part()? {
+            for kept in part {
                 self.reading(&kept.reading, now);
-            }
-            after = part.next;
-            if after.is_none() {
-                break;
             }
         }
         // A year of minutes: in the order of the log, in which the highest revision is the

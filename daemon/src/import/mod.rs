@@ -257,15 +257,12 @@ impl<'a> Importer<'a> {
     fn stands(&self, day: i64) -> Result<HashSet<(SeriesIndex, Time)>, String> {
         let from = Time(day.saturating_mul(DAY));
         let selection = Selection::between(from, from + Span(DAY));
-        let (mut all, mut after) = (HashSet::new(), None);
-        loop {
-            let part = self.look.readings(&selection, after, 1 << 16).map_err(told)?;
-            all.extend(part.readings.iter().map(|k| (k.reading.series, k.reading.time)));
-            after = part.next;
-            if after.is_none() {
-                return Ok(all);
-            }
+        let mut all = HashSet::new();
+        let mut walk = self.look.walk(&selection).map_err(told)?;
+        while let Some(part) = walk.next_part().map_err(told)? {
+            all.extend(part.iter().map(|k| (k.reading.series, k.reading.time)));
         }
+        Ok(all)
     }
 
     /// After the last line: closes open windows and writes what waits.

@@ -25,8 +25,6 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 /// Most rows of one answer.
 pub(super) const MOST_ROWS: usize = 100_000;
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 /// After this long a question is cut.
 const LONG: Duration = Duration::from_secs(5);
 /// Questions at a time, their answers included.
@@ -156,22 +154,18 @@ fn look(desk: &Desk, query: &Query) -> Result<Answer, Problem> {
         None => Gathering::Readings(Vec::new()),
     };
     let started = Instant::now();
-    let mut after = None;
     let mut cut = None;
-    loop {
-        let part = look
-            .readings(&selection, after, PART)
-            .map_err(|e| Problem::unavailable(format!("the history cannot be read: {e}")))?;
-        for kept in &part.readings {
+    let unreadable =
+        |e: history::ReadError| Problem::unavailable(format!("the history cannot be read: {e}"));
+    let mut walk = look.walk(&selection).map_err(unreadable)?;
+    while let Some(part) = walk.next_part().map_err(unreadable)? {
+        for kept in part {
             gathering.take(&kept.reading, look.names());
         }
-        after = part.next;
-        if after.is_none() {
-            break;
-        }
-        if gathering.rows() > MOST_ROWS || started.elapsed() > LONG {
-            // Readings come in the order of their times: all before this one are here.
-            cut = after.map(|(time, _)| time);
+        let last = part.last().map(|kept| kept.reading.time);
+        if !walk.is_done() && (gathering.rows() > MOST_ROWS || started.elapsed() > LONG) {
+            // Readings come in the order of their times: all up to this one are here.
+            cut = last.map(|time| time + Span(1));
             break;
         }
     }

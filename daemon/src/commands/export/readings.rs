@@ -10,9 +10,6 @@ use observation::reading::decimal_text;
 use observation::{Reading, Time};
 use std::io::Write;
 
-/// Readings fetched at a time.
-const PART: usize = 4_096;
-
 pub(super) fn print(
     reader: &Reader,
     asked: &Asked<'_>,
@@ -38,9 +35,10 @@ pub(super) fn print(
     let mut done: Vec<Step> = Vec::new();
     let mut sorted = Sorted::default();
     let look = reader.look();
-    let mut after = None;
+    let mut walk = look.walk(&selection).map_err(Trouble::Read)?;
     loop {
-        let part = look.readings(&selection, after, PART).map_err(Trouble::Read)?;
+        let part = walk.next_part().map_err(Trouble::Read)?;
+        let ended = part.is_none();
         text.clear();
         let mut each = |reading: &Reading| {
             match &mut summary {
@@ -54,19 +52,18 @@ pub(super) fn print(
             }
             Ok::<(), Trouble>(())
         };
-        for kept in part.readings {
+        for kept in part.unwrap_or_default() {
             sorted.take(&lines, kept.reading, &mut each)?;
         }
-        after = part.next;
-        if after.is_none() {
+        if ended {
             sorted.finish(&lines, &mut each)?;
         }
-        if let (None, Some(summary)) = (after, &mut summary) {
+        if let (true, Some(summary)) = (ended, &mut summary) {
             summary.finish(names.as_ref(), &mut done);
         }
         steps(&lines, &mut done, names, csv, &mut text);
         output.write_all(&text).map_err(Trouble::Output)?;
-        if after.is_none() {
+        if ended {
             break;
         }
     }

@@ -24,8 +24,6 @@ const BATCH: u64 = 4_096;
 const SPAN: Span = Span::minutes(1);
 /// Refused lines that are told one by one.
 const TOLD: u64 = 20;
-/// Readings fetched at a time.
-const PART: usize = 4_096;
 /// Samples that are put together into one message.
 const MOST_TOGETHER: usize = 256;
 
@@ -339,15 +337,10 @@ impl Player {
             lines.json(reading, text);
             write(output, text)
         };
-        let mut after = None;
-        loop {
-            let part = look.readings(&everything, after, PART).map_err(fatal)?;
-            for kept in part.readings {
+        let mut walk = look.walk(&everything).map_err(fatal)?;
+        while let Some(part) = walk.next_part().map_err(fatal)? {
+            for kept in part {
                 sorted.take(lines, kept.reading, &mut each)?;
-            }
-            after = part.next;
-            if after.is_none() {
-                break;
             }
         }
         sorted.finish(lines, &mut each)?;

@@ -13,6 +13,7 @@ use history::{History, Selection};
 use isobarn_tests::peers::postgresql;
 use observation::time::{DAY, MINUTE};
 use observation::{SeriesIndex, Span, Time};
+use std::ops::ControlFlow;
 use std::path::Path;
 use std::time::Instant;
 
@@ -110,10 +111,13 @@ fn expected(stations: &[Station]) -> Expected {
     }
 }
 
-fn of_history(history: &History, series: Option<u32>, (from, to): (i64, i64)) -> usize {
-    let mut selection = Selection::between(Time(from), Time(to));
-    selection.series = series.map(SeriesIndex).into_iter().collect();
-    let mut walk = history.look().walk(&selection).expect("readings");
+fn selected(series: Option<u32>, (from, to): (i64, i64)) -> Selection {
+    let series = series.map(SeriesIndex).into_iter().collect();
+    Selection { series, ..Selection::between(Time(from), Time(to)) }
+}
+
+fn of_history(history: &History, series: Option<u32>, span: (i64, i64)) -> usize {
+    let mut walk = history.look().walk(&selected(series, span)).expect("readings");
     let mut count = 0;
     while let Some(part) = walk.next_part().expect("readings") {
         count += part.len();
@@ -124,14 +128,11 @@ fn of_history(history: &History, series: Option<u32>, (from, to): (i64, i64)) ->
 /// Mean, least and greatest of each point of a year.
 fn points(history: &History, (from, to): (i64, i64)) -> usize {
     let step = (to - from) / POINTS;
-    let mut selection = Selection::between(Time(from), Time(to));
-    selection.series = vec![SeriesIndex(0)];
-    let mut walk = history.look().walk(&selection).expect("readings");
     let mut points: Vec<(i64, i64, i64, i64, i64)> = Vec::new();
-    while let Some(part) = walk.next_part().expect("readings") {
-        for kept in part {
-            let Some(value) = kept.reading.value else { continue };
-            let at = (kept.reading.time.0 - from) / step;
+    let whole = history.look().by_series(&selected(Some(0), (from, to)), &mut |_, run| {
+        for reading in run {
+            let Some(value) = reading.value else { continue };
+            let at = (reading.time.0 - from) / step;
             match points.last_mut() {
                 Some((place, sum, count, least, most)) if *place == at => {
                     (*sum, *count) = (*sum + value, *count + 1);
@@ -140,7 +141,9 @@ fn points(history: &History, (from, to): (i64, i64)) -> usize {
                 _ => points.push((at, value, 1, value, value)),
             }
         }
-    }
+        ControlFlow::Continue(())
+    });
+    assert!(whole.expect("readings"));
     points.len()
 }
 

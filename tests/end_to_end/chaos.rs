@@ -26,11 +26,6 @@ fn setting(name: &str, usual: u64) -> u64 {
     std::env::var(name).ok().and_then(|s| s.parse().ok()).unwrap_or(usual)
 }
 
-/// Messages that are told apart only by their pair: every second value equals the one before.
-fn value(i: u64) -> f64 {
-    (i / 2) as f64 * 0.01
-}
-
 /// The broker's own client as the receiver of what is forwarded: it comes back by itself
 /// and keeps its session.
 fn subscriber(folder: &Path, port: u16) -> Child {

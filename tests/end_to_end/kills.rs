@@ -18,7 +18,7 @@ const MESSAGES: u64 = 2_000;
 const KILLS: u32 = 10;
 
 /// The address of the push listener of whichever process lives now.
-type Address = Arc<Mutex<SocketAddr>>;
+pub(crate) type Address = Arc<Mutex<SocketAddr>>;
 
 /// The value of message `i`: every second one equals the one before it.
 fn value(i: u64) -> f64 {
@@ -26,7 +26,7 @@ fn value(i: u64) -> f64 {
 }
 
 /// Repeats `body` until it is acknowledged, as a sender with an identity does.
-fn insist(client: &Client, address: &Address, station: &str, body: &str) {
+pub(crate) fn insist(client: &Client, address: &Address, station: &str, body: &str) {
     let deadline = Instant::now() + Duration::from_secs(120);
     loop {
         let to = *address.lock().unwrap();

@@ -1,8 +1,8 @@
 //! Senders over HTTP: two that repeat what has an identity until it is acknowledged, one
 //! that sends without identity and never twice.
 
-use super::publisher::Sent;
-use super::value;
+use super::publisher::{Sent, value};
+use crate::kills::{Address, insist};
 use crate::settings::token;
 use isobarn_tests::push::Client;
 use std::collections::BTreeMap;
@@ -10,31 +10,17 @@ use std::net::SocketAddr;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// All three.
 pub(crate) struct Senders {
-    address: Arc<Mutex<SocketAddr>>,
+    address: Address,
     enough: Arc<AtomicBool>,
     threads: Vec<(&'static str, JoinHandle<Sent>)>,
 }
 
 /// What became of what they sent, by station.
 pub(crate) struct Pushed(Vec<(&'static str, Sent)>);
-
-fn insist(client: &Client, address: &Mutex<SocketAddr>, station: &str, body: &str) {
-    let deadline = Instant::now() + Duration::from_secs(120);
-    loop {
-        let to = *address.lock().unwrap();
-        match client.senml(to, token(station), body).status {
-            204 => return,
-            0 | 429 | 503 => {}
-            other => panic!("{other} for {body}"),
-        }
-        assert!(Instant::now() < deadline, "never acknowledged: {body}");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-}
 
 /// A body for message `i`: with its own time, with a number in its boot, with neither.
 fn body(station: &str, start: u64, i: u64) -> String {

@@ -37,6 +37,10 @@ const CHANNELS: [(&str, &str, &str, f64, f64); 7] = [
     ("soil", "soil_temperature", "Cel", 9.0, 1.0),
 ];
 
+fn token(station: &str) -> String {
+    format!("invented-token-of-{station}")
+}
+
 fn write(folder: &Path) -> PathBuf {
     let mut text = String::from(
         "[property]\nname = \"Alder Croft (invented)\"\nlatitude = 54.07\nlongitude = -2.28\n\
@@ -55,7 +59,8 @@ fn write(folder: &Path) -> PathBuf {
             ));
         }
     }
-    let tokens: Vec<(&str, &str)> = ids.iter().map(|id| (id.as_str(), "invented-token")).collect();
+    let tokens: Vec<(String, String)> = ids.iter().map(|id| (id.clone(), token(id))).collect();
+    let tokens: Vec<(&str, &str)> = tokens.iter().map(|(o, t)| (o.as_str(), t.as_str())).collect();
     settings(folder, &text, &tokens)
 }
 
@@ -233,7 +238,7 @@ fn push(client: &Client, at: SocketAddr) {
             time % 1_000,
             values.join(",")
         );
-        let answer = client.senml(at, "invented-token", &body);
+        let answer = client.senml(at, &token(&format!("s{station}")), &body);
         assert!(matches!(answer.status, 204 | 503), "{}", answer.body);
     }
 }

@@ -33,3 +33,4 @@ mod serial_line;
 mod service_unit;
 mod settings;
 mod stubborn;
+mod summer_time;

@@ -92,7 +92,7 @@ pub fn of(
             .filter(|n| n.quantity == quantity && statistic.is_none_or(|s| s == n.statistic))
             .min_by_key(|n| !n.fresh)
     };
-    let told = |found, sign| value(found, &shown, sign);
+    let told = |found, sign| value(found, &shown, sign, texts);
     let extent = Range::Hours24.extent(now, &property.days);
     let kept = page.archive.with_reader(&page.view, |look| {
         gather(look, &page.shelf, property, &station.id, (extent.0, extent.1, now))
@@ -176,13 +176,13 @@ pub fn of(
 }
 
 /// A newest value that counts, or a dash; what is possibly iced as a word.
-fn value(found: Option<&Newest<'_>>, shown: &Shown, sign: bool) -> Told {
+fn value(found: Option<&Newest<'_>>, shown: &Shown, sign: bool, texts: &Texts) -> Told {
     let none = |unit: String| Told { text: NONE.to_owned(), value: None, unit };
     let Some(found) = found else { return none(String::new()) };
     let quantity = found.quantity;
     let unit = shown.label(quantity);
     if found.reasons.iter().any(|r| r == Reason::Frozen) {
-        return Told { text: "frozen".to_owned(), value: None, unit };
+        return Told { text: texts.frozen.to_owned(), value: None, unit };
     }
     let Some(steps) = found.value.filter(|_| found.fresh && found.flag.counts()) else {
         return none(unit);

@@ -151,8 +151,14 @@ pub struct Import {
     #[command(flatten)]
     pub settings: Settings,
     /// Replay lines, or with --map a CSV file with a heading; `-` is standard input
-    #[arg(long, value_name = "FILE")]
-    pub input: PathBuf,
+    #[arg(long, value_name = "FILE", required_unless_present = "set_aside")]
+    pub input: Option<PathBuf>,
+    /// Instead of a file, what was set aside of this station for its time
+    #[arg(long, value_name = "STATION", conflicts_with_all = ["input", "map", "station"])]
+    pub set_aside: Option<String>,
+    /// Added to every time of what was set aside, where the station's clock was wrong: `-1h`
+    #[arg(long, value_name = "SPAN", requires = "set_aside", allow_hyphen_values = true)]
+    pub shift: Option<String>,
     /// A column of the CSV file and the channel it is of, in the channel's unit; may be
     /// given again
     #[arg(long, value_name = "COLUMN=CHANNEL", requires = "station")]

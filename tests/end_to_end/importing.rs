@@ -150,3 +150,103 @@ fn a_csv_file_is_brought_in_by_the_running_service_while_stations_go_on() {
     assert!(values(&settings, "hedge", "air_temperature") == expected);
     assert_eq!(program.terminate().0, Some(0));
 }
+
+#[test]
+fn what_was_set_aside_is_brought_in_once_by_the_running_service() {
+    set_aside(false);
+}
+
+#[test]
+fn what_was_set_aside_is_brought_in_once_without_a_service() {
+    set_aside(true);
+}
+
+fn set_aside(alone: bool) {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = write(folder.path(), "");
+    let program = Program::run(&settings);
+    let client = Client::new();
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
+    let now = Time(i64::try_from(now.as_millis()).unwrap() / 60_000 * 60_000);
+    let push = |at: Time, value: f64| {
+        let body = format!("{{\"t\":{value},\"h\":80,\"time\":\"{at}\"}}");
+        let path = "/v1/push/orchard";
+        let answer =
+            client.post(program.address("push"), path, "application/json", token("orchard"), &body);
+        assert_eq!(answer.status, 204, "set aside is receipted: {answer:?}");
+    };
+    // A clock that is two hours fast, and a card that was found after forty days.
+    let ahead: Vec<Time> = (0..5).map(|n| now + Span::minutes(120 - 10 * (5 - n))).collect();
+    let found: Vec<Time> = (0..5).map(|n| now - Span::days(40) + Span::minutes(10 * n)).collect();
+    for (n, at) in ahead.iter().chain(&found).enumerate() {
+        push(*at, 10.0 + n as f64 / 4.0);
+    }
+    let counts = || {
+        let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
+        let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let rows = document["history"]["set_aside"].as_array().unwrap().clone();
+        rows.iter()
+            .map(|r| (r["reason"].as_str().unwrap().to_owned(), r["count"].as_u64().unwrap()))
+            .collect::<BTreeMap<_, _>>()
+    };
+    let both = BTreeMap::from([("future".to_owned(), 5), ("too_old".to_owned(), 5)]);
+    assert_eq!(counts(), both);
+    let bring = |more: &[&str]| {
+        let mut arguments =
+            vec!["import", "--config", settings.to_str().unwrap(), "--set-aside", "orchard"];
+        arguments.extend(more);
+        let output = command(&arguments);
+        let said = String::from_utf8(output.stdout).unwrap();
+        assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
+        (said, String::from_utf8(output.stderr).unwrap())
+    };
+    let temperatures = || {
+        export(&settings, &["--from", "2020-01-01T00:00:00Z", "--quantity", "air_temperature"])
+            .lines()
+            .map(|line| serde_json::from_str::<Value>(line).unwrap())
+            .filter(|row| row["value"].is_number() && row["station"] == "orchard")
+            .map(|row| {
+                let time = Time::parse(row["time"].as_str().unwrap()).unwrap();
+                (time, row["value"].as_f64().unwrap())
+            })
+            .collect::<BTreeMap<_, _>>()
+    };
+    assert!(temperatures().is_empty());
+
+    // As they are: the old ones have their place, the others are still in the future.
+    let (said, told) = bring(&[]);
+    assert!(said.starts_with("10 samples brought in, 0 held already"), "{said}");
+    assert!(said.contains(" 5 messages stay set aside"), "{said}");
+    assert_eq!(told.matches("stays set aside").count(), 5, "{told}");
+    let mut expected: BTreeMap<Time, f64> =
+        found.iter().zip(5..).map(|(at, n)| (*at, 10.0 + f64::from(n) / 4.0)).collect();
+    assert_eq!(temperatures(), expected);
+    assert_eq!(counts(), BTreeMap::from([("future".to_owned(), 5)]));
+
+    // With the clock's error; by the running service or without one.
+    let program = if alone {
+        assert_eq!(program.terminate().0, Some(0));
+        None
+    } else {
+        Some(program)
+    };
+    let (said, told) = bring(&["--shift", "-2h"]);
+    assert!(said.starts_with("10 samples brought in, 0 held already"), "{said}{told}");
+    assert!(said.contains(" 0 messages stay set aside"), "{said}");
+    expected.extend(
+        ahead.iter().zip(0..).map(|(at, n)| (*at - Span::minutes(120), 10.0 + f64::from(n) / 4.0)),
+    );
+    assert_eq!(temperatures(), expected);
+    let (said, _) = bring(&["--shift", "-2h"]);
+    assert!(said.starts_with("0 samples brought in, 0 held already"), "{said}");
+    let _program = program.unwrap_or_else(|| Program::run(&settings));
+    assert_eq!(counts(), BTreeMap::new());
+    assert_eq!(temperatures(), expected);
+
+    for wrong in
+        [&["--set-aside", "attic"][..], &["--set-aside", "orchard", "--shift", "much"], &[]]
+    {
+        let arguments = [&["import", "--config", settings.to_str().unwrap()], wrong].concat();
+        assert_eq!(command(&arguments).status.code(), Some(2), "{wrong:?}");
+    }
+}

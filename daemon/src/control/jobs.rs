@@ -4,12 +4,13 @@
 use super::Request;
 use crate::commands::reprocess::summary;
 use crate::engine::Command;
+use crate::import::aside::{self, Hear, Wanted};
 use crate::import::{Counts, Importer, Write};
 use crate::lines::input;
 use crate::remake::remake;
 use crate::snapshot::View;
 use history::{Reader, Remade};
-use observation::Time;
+use observation::{Span, Time};
 use serde_json::{Value, json};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -22,6 +23,9 @@ const LINES: usize = 4;
 
 /// Refused lines that are told one by one.
 const TOLD: u64 = 20;
+
+/// Rows set aside that are marked at a time.
+const MARKED: usize = 1_000;
 
 /// Whether such work is under way: one at a time.
 static BUSY: AtomicBool = AtomicBool::new(false);
@@ -69,11 +73,25 @@ pub(super) fn import(
         let reader = reader(&request, &view)?;
         let gone = || "the service is stopping".to_owned();
         let mut said: Option<Instant> = None;
+        let wanted = request
+            .station
+            .clone()
+            .map(|station| Wanted { station, shift: Span(request.shift.unwrap_or_default()) });
+        let mut next = || input.blocking_recv();
+        let mut taken = |ids: Vec<i64>| {
+            let (reply, done) = oneshot::channel();
+            let command = Command::TakeAside { ids, reply };
+            commands.blocking_send(command).map_err(|_| gone())?;
+            done.blocking_recv().map_err(|_| gone())?
+        };
         let counts = bring_in(
             &reader,
             &view.settings,
             view.clock.now(),
-            &mut || input.blocking_recv(),
+            match &wanted {
+                None => Input::Lines(&mut next),
+                Some(wanted) => Input::Aside(wanted, &mut taken),
+            },
             &mut |at, refused| {
                 if refused.is_some() || said.is_none_or(|s| s.elapsed() >= TELLING) {
                     said = Some(Instant::now());
@@ -94,7 +112,16 @@ pub(super) fn import(
     })
 }
 
-/// Brings in sample lines; what became of them. `told` hears how far it is and the first
+/// Where samples to be brought in come from.
+pub enum Input<'a> {
+    /// Lines of an old record.
+    Lines(&'a mut dyn FnMut() -> Option<String>),
+    /// What was set aside of a station; what is told the rows that were brought in, once
+    /// that is durable.
+    Aside(&'a Wanted, &'a mut dyn FnMut(Vec<i64>) -> Result<(), String>),
+}
+
+/// Brings in samples; what became of them. `told` hears how far it is and the first
 /// lines that were refused.
 ///
 /// # Errors
@@ -103,27 +130,44 @@ pub fn bring_in(
     reader: &Reader,
     settings: &config::Settings,
     now: Time,
-    next: &mut dyn FnMut() -> Option<String>,
-    told: &mut dyn FnMut(Option<Time>, Option<String>) -> Result<(), String>,
+    input: Input<'_>,
+    told: &mut Hear<'_>,
     write: &mut Write<'_>,
 ) -> Result<Value, String> {
     let mut importer = Importer::new(reader, settings, now)?;
-    while let Some(text) = next() {
-        let refused = match input::parse(&text) {
-            Ok(None) => continue,
-            Ok(Some(line)) => importer.line(&line, write)?,
-            Err(why) => {
-                importer.counts.refused += 1;
-                Err(why)
+    match input {
+        Input::Lines(next) => {
+            while let Some(text) = next() {
+                let refused = match input::parse(&text) {
+                    Ok(None) => continue,
+                    Ok(Some(line)) => importer.line(&line, write)?,
+                    Err(why) => {
+                        importer.counts.refused += 1;
+                        Err(why)
+                    }
+                };
+                let refused =
+                    refused.err().filter(|_| importer.counts.refused <= TOLD).map(|why| {
+                        let shown: String = text.trim().chars().take(100).collect();
+                        format!("{shown}: {why}")
+                    });
+                told(importer.at(), refused)?;
             }
-        };
-        let refused = refused.err().filter(|_| importer.counts.refused <= TOLD).map(|why| {
-            let shown: String = text.trim().chars().take(100).collect();
-            format!("{shown}: {why}")
-        });
-        told(importer.at(), refused)?;
+            importer.finish(write)?;
+        }
+        Input::Aside(wanted, taken) => {
+            let mut refused = 0;
+            let mut hear = |at, why: Option<String>| {
+                refused += u64::from(why.is_some());
+                told(at, why.filter(|_| refused <= TOLD))
+            };
+            let done = aside::take(&mut importer, reader, wanted, write, &mut hear)?;
+            importer.finish(write)?;
+            for part in done.chunks(MARKED) {
+                taken(part.to_vec())?;
+            }
+        }
     }
-    importer.finish(write)?;
     let Counts { samples, repeats, conflicts, refused, readings } = importer.counts;
     Ok(json!({
         "samples": samples, "repeats": repeats, "conflicts": conflicts, "refused": refused,

@@ -10,7 +10,8 @@
 //! - `{"command":"reprocess","fingerprint":N}`, with `"from"` and `"to"` where asked: after
 //!   any number of `{"at":TIME}`, which say how far it is (null: not known yet), `{"readings":COUNT,"days":COUNT,"from":TIME}`
 //! - `{"command":"import","fingerprint":N}` and sample lines behind it, to the end of what is
-//!   sent: after any number of `{"at":TIME}`, some with `"refused":TEXT`, the counts
+//!   sent: after any number of `{"at":TIME}`, some with `"refused":TEXT`, the counts; with
+//!   `"station":S` and `"shift":MILLISECONDS` what is set aside of S instead of lines
 //!
 //! A request that cannot be met is answered `{"error":TEXT}`.
 
@@ -19,7 +20,7 @@ mod jobs;
 mod server;
 
 pub use client::{Answer, Lines, ask, ask_long};
-pub use jobs::bring_in;
+pub use jobs::{Input, bring_in};
 pub use server::open;
 
 use config::Settings;
@@ -47,6 +48,10 @@ pub struct Request {
     /// Until when.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub to: Option<String>,
+    /// What is added to times, in milliseconds, where the command is about what was set
+    /// aside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shift: Option<i64>,
     /// Of the settings that whoever asks has read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fingerprint: Option<u64>,
@@ -55,7 +60,15 @@ pub struct Request {
 impl Request {
     /// A command alone.
     pub const fn of(command: Word) -> Self {
-        Self { command, station: None, gateway: None, from: None, to: None, fingerprint: None }
+        Self {
+            command,
+            station: None,
+            gateway: None,
+            from: None,
+            to: None,
+            shift: None,
+            fingerprint: None,
+        }
     }
 }
 

@@ -71,6 +71,13 @@ pub enum Command {
         /// Whether they are durable.
         reply: oneshot::Sender<Result<(), String>>,
     },
+    /// Mark what was set aside as brought in, by the numbers of its rows.
+    TakeAside {
+        /// The rows.
+        ids: Vec<i64>,
+        /// Whether that is durable.
+        reply: oneshot::Sender<Result<(), String>>,
+    },
     /// Put readings of a UTC day that were made anew in the place of those that differ.
     Revise {
         /// The day, counted from 1970-01-01.

@@ -304,6 +304,13 @@ impl<P: Process> Turn<P> {
                 drop(reply.send(self.append(messages, &readings)?));
                 Ok(())
             }
+            Command::TakeAside { ids, reply } => {
+                let result = self.core.history.take_set_aside(&ids);
+                if let Err(error) = self.standing.recount_aside(&self.core.history) {
+                    tracing::error!("what is set aside cannot be counted: {error}");
+                }
+                self.answer(result, reply)
+            }
             Command::Revise { day, readings, reply } => {
                 drop(reply.send(self.revise(day, &readings)?));
                 Ok(())
@@ -329,7 +336,9 @@ impl<P: Process> Turn<P> {
                 | Command::KeepProgress { .. }
                 | Command::RevokeTokens { .. } => self.obey(command)?,
                 // Whoever asked may have gone.
-                Command::Append { reply, .. } | Command::Revised { reply } => {
+                Command::Append { reply, .. }
+                | Command::Revised { reply }
+                | Command::TakeAside { reply, .. } => {
                     drop(reply.send(Err(error.to_string())));
                 }
                 Command::Revise { reply, .. } => drop(reply.send(Err(error.to_string()))),

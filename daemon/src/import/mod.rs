@@ -5,6 +5,7 @@
 //! come when it was taken. What stands already, sample or reading, stays: bringing the
 //! same file in again changes nothing, and what is cut off is brought in by a second try.
 
+pub mod aside;
 mod known;
 
 use crate::engine::core::Core;

@@ -1,5 +1,5 @@
-//! `isobarn import`: an old record into the history at its own times, by the running
-//! service or without one.
+//! `isobarn import`: an old record, or what was set aside, into the history at its own
+//! times, by the running service or without one.
 
 mod csv;
 
@@ -7,7 +7,8 @@ use super::Failure;
 use super::reprocess::open;
 use crate::arguments::Import;
 use crate::clock::{Clock as _, SystemClock};
-use crate::control::{self, Answer, Lines, Request, Word};
+use crate::control::{self, Answer, Input, Lines, Request, Word};
+use crate::import::aside::Wanted;
 use crate::lines::input::LONGEST_LINE;
 use crate::wiring;
 use config::Settings;
@@ -29,7 +30,11 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
     let settings =
         config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
             .map_err(|faults| wiring::refused(&faults))?;
-    let mut lines = Some(lines(arguments, &settings)?);
+    let wanted = wanted(arguments, &settings)?;
+    let mut lines = match (&wanted, &arguments.input) {
+        (None, Some(input)) => Some(lines(arguments, input, &settings)?),
+        _ => None,
+    };
     let shown = std::io::stderr().is_terminal();
     let show = |at: Option<&str>| {
         if let Some(at) = at.filter(|_| shown) {
@@ -37,7 +42,12 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
             let _ = write!(std::io::stderr(), "\rsamples of {at}  ");
         }
     };
-    let request = Request { fingerprint: Some(settings.fingerprint), ..Request::of(Word::Import) };
+    let request = Request {
+        station: wanted.as_ref().map(|w| w.station.clone()),
+        shift: wanted.as_ref().map(|w| w.shift.0),
+        fingerprint: Some(settings.fingerprint),
+        ..Request::of(Word::Import)
+    };
     let answer = control::ask_long(&settings, &request, Some(&mut || lines.take()), &mut |told| {
         show(told.get("at").and_then(Value::as_str));
         if let Some(refused) = told.get("refused").and_then(Value::as_str) {
@@ -47,9 +57,9 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
     let done = match answer {
         Answer::Given(answer) => Ok(answer),
         Answer::Refused(why) => Err(Failure::failed(why)),
-        Answer::Nobody => match lines.take() {
-            Some(lines) => alone(&settings, lines, &show),
-            None => Err(Failure::failed("the service ended before it began")),
+        Answer::Nobody => match (&wanted, lines.take()) {
+            (None, None) => Err(Failure::failed("the service ended before it began")),
+            (wanted, lines) => alone(&settings, wanted.as_ref(), lines, &show),
         },
     };
     if shown {
@@ -57,8 +67,9 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
     }
     let done = done?;
     let count = |key: &str| done.get(key).and_then(Value::as_u64).unwrap_or(0);
+    let refused = if wanted.is_some() { "messages stay set aside" } else { "lines refused" };
     println!(
-        "{} samples brought in, {} held already, {} of which another value is held, {} lines refused; {} readings made",
+        "{} samples brought in, {} held already, {} of which another value is held, {} {refused}; {} readings made",
         count("samples"),
         count("repeats"),
         count("conflicts"),
@@ -68,15 +79,27 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
     Ok(())
 }
 
+/// What of a station's that was set aside is wanted.
+fn wanted(arguments: &Import, settings: &Settings) -> Result<Option<Wanted>, Failure> {
+    let Some(station) = &arguments.set_aside else { return Ok(None) };
+    if settings.property.station(station).is_none() {
+        return Err(Failure::usage(format!("the settings have no station `{station}`")));
+    }
+    let shift = match arguments.shift.as_deref() {
+        None => Span(0),
+        Some(text) => Span::parse(text).map_err(|e| Failure::usage(format!("--shift: {e}")))?,
+    };
+    Ok(Some(Wanted { station: station.clone(), shift }))
+}
+
 /// The input as sample lines. A row that is not understood goes on as it is, and is
 /// refused with the others.
-fn lines(arguments: &Import, settings: &Settings) -> Result<Lines, Failure> {
-    let failed =
-        |e: &dyn std::fmt::Display| Failure::failed(format!("{}: {e}", arguments.input.display()));
-    let mut input: Box<dyn BufRead + Send> = if arguments.input == Path::new("-") {
+fn lines(arguments: &Import, path: &Path, settings: &Settings) -> Result<Lines, Failure> {
+    let failed = |e: &dyn std::fmt::Display| Failure::failed(format!("{}: {e}", path.display()));
+    let mut input: Box<dyn BufRead + Send> = if path == Path::new("-") {
         Box::new(BufReader::new(std::io::stdin()))
     } else {
-        Box::new(BufReader::new(File::open(&arguments.input).map_err(|e| failed(&e))?))
+        Box::new(BufReader::new(File::open(path).map_err(|e| failed(&e))?))
     };
     let Some(station) = &arguments.station else {
         return Ok(Box::new(std::iter::from_fn(move || row(&mut input))));
@@ -122,7 +145,8 @@ fn row(input: &mut Box<dyn BufRead + Send>) -> Option<String> {
 /// Without a service: the store itself.
 fn alone(
     settings: &Settings,
-    mut lines: Lines,
+    wanted: Option<&Wanted>,
+    lines: Option<Lines>,
     show: &dyn Fn(Option<&str>),
 ) -> Result<Value, Failure> {
     let failed = |e: &dyn std::fmt::Display| Failure::failed(e.to_string());
@@ -130,11 +154,22 @@ fn alone(
     let reader = history.reader().map_err(|e| failed(&e))?;
     let now = SystemClock::new().now();
     let mut shown = Time(0);
+    let mut lines = lines.into_iter().flatten();
+    let mut next = || lines.next();
+    // The history is written to below; rows are marked once that is over.
+    let mut rows = Vec::new();
+    let mut taken = |mut ids: Vec<i64>| {
+        rows.append(&mut ids);
+        Ok(())
+    };
     let done = control::bring_in(
         &reader,
         settings,
         now,
-        &mut || lines.next(),
+        match wanted {
+            None => Input::Lines(&mut next),
+            Some(wanted) => Input::Aside(wanted, &mut taken),
+        },
         &mut |at, refused| {
             if let Some(refused) = refused {
                 eprintln!("isobarn: {refused}");
@@ -164,6 +199,7 @@ fn alone(
     )
     .map_err(Failure::failed)?;
     drop(reader);
+    history.take_set_aside(&rows).map_err(|e| failed(&e))?;
     history.close().map_err(|e| failed(&e))?;
     Ok(done)
 }

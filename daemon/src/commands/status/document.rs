@@ -6,7 +6,7 @@ use adapters::port::State;
 use history::DeadLetter;
 use observation::property::InstrumentIndex;
 use observation::reading::decimal_text;
-use observation::{Property, StationIndex, Time};
+use observation::{Property, Refusal, StationIndex, Time};
 use serde_json::{Map, Value, json};
 
 /// How everything stands in a running service.
@@ -246,8 +246,15 @@ fn next(snapshot: &Snapshot, now: Time, sources: &[Value], forwarders: &[Value])
     }
     for (station, reason, count) in &snapshot.history.set_aside {
         let noun = if *count == 1 { "message is" } else { "messages are" };
+        let again = if matches!(reason, Refusal::TooOld | Refusal::Future) {
+            format!(
+                "; `isobarn import --set-aside {station}` brings them in, `--shift` at other times"
+            )
+        } else {
+            String::new()
+        };
         next.push(format!(
-            "check the clock of station {station}: {count} {noun} set aside as `{reason}`"
+            "check the clock of station {station}: {count} {noun} set aside as `{reason}`{again}"
         ));
     }
     next

@@ -5,9 +5,20 @@ use crate::settings::PageSettings;
 use observation::{Quantity, Unit};
 use toml::de::DeValue;
 
+const WEEK: [(&str, u8); 7] = [
+    ("monday", 0),
+    ("tuesday", 1),
+    ("wednesday", 2),
+    ("thursday", 3),
+    ("friday", 4),
+    ("saturday", 5),
+    ("sunday", 6),
+];
+
 pub(crate) fn page(root: &Table<'_>) -> PageSettings {
     let mut page = PageSettings::default();
     let Some(table) = root.table("page") else { return page };
+    page.week_starts = table.item("week_starts").and_then(|i| i.choice(&WEEK)).unwrap_or(0);
     let units = table.item("units").and_then(|item| item.table("[page.units]"));
     for (name, item) in units.map(Table::entries).unwrap_or_default() {
         let Some(quantity) = Quantity::parse(name.get_ref()) else {

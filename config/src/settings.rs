@@ -67,6 +67,8 @@ pub struct PageSettings {
     /// `units`: the unit in which people see a quantity, the canonical one where none is
     /// chosen; each fits its quantity.
     pub units: BTreeMap<Quantity, Unit>,
+    /// `week_starts`: the day on which a week starts, 0 for Monday to 6 for Sunday.
+    pub week_starts: u8,
 }
 
 /// `[control]`.

@@ -49,6 +49,12 @@ impl Date {
             - TO_1970
     }
 
+    /// The day of the week: 0 is Monday, 6 Sunday (the order of ISO 8601).
+    pub fn weekday(self) -> u8 {
+        // 1970-01-01 was a Thursday.
+        u8::try_from((self.number() + 3).rem_euclid(7)).unwrap_or(0)
+    }
+
     /// 1 to 366.
     pub fn day_of_year(self) -> u16 {
         let first = Self { month: 1, day: 1, ..self };
@@ -97,6 +103,14 @@ mod tests {
     use super::*;
 
     /// Against an independent library, every day of nine hundred years.
+    #[test]
+    fn days_of_the_week_follow_the_calendar() {
+        // 2000-01-01 was a Saturday, 1969-12-31 a Wednesday, 2026-11-29 a Sunday.
+        for (text, weekday) in [("2000-01-01", 5), ("1969-12-31", 2), ("2026-11-29", 6)] {
+            assert_eq!(Date::parse(text).map(Date::weekday), Some(weekday), "{text}");
+        }
+    }
+
     #[test]
     fn dates_and_numbers_agree_with_jiff() {
         let epoch = jiff::civil::date(1970, 1, 1);

@@ -174,6 +174,7 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
         gust.and_then(Row::over).map(|o| format!("{} {}", texts.over, super::local::long(o)));
     let blown = whole.then(|| octant(source.gathered, civil.from, civil.to)).flatten();
     let wet = whole.then(|| wet(source, civil.from, civil.to)).flatten();
+    let (weekday, starts) = source.local.weekday(civil.from + Span(1));
     let mut marks: Vec<String> = Vec::new();
     let left_out: u64 =
         rows.iter().filter(|r| r.kind() == DayKind::Civil).map(|r| r.figures().left_out).sum();
@@ -184,8 +185,8 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
         marks.push(texts.incomplete.to_owned());
     }
     html! {
-        tr {
-            th scope="row" { (source.local.day(civil.from + Span(1))) }
+        tr.week[starts] {
+            th scope="row" { (source.local.day(civil.from + Span(1))) " " span.when { (weekday) } }
             td.number { (extreme(air(DayKind::Maximum), true)) }
             td.number { (extreme(air(DayKind::Minimum), false)) }
             @if grass { td.number { (extreme(of(rows, &[Q::GrassTemperature], DayKind::Minimum), false)) } }

@@ -8,6 +8,8 @@ use observation::{Span, Time};
 pub struct Local<'a> {
     /// The property's zone.
     pub zone: &'a Zone,
+    /// The day on which a week starts, 0 for Monday.
+    pub week_starts: u8,
     /// The language.
     pub texts: &'a Texts,
 }
@@ -38,6 +40,13 @@ impl Local<'_> {
         let date = self.zone.date(time);
         let month = usize::from(date.month).checked_sub(1).and_then(|m| self.texts.months.get(m));
         format!("{} {}", date.day, month.copied().unwrap_or_default())
+    }
+
+    /// The day of the week, and whether a week starts with it.
+    pub fn weekday(&self, time: Time) -> (&'static str, bool) {
+        let weekday = self.zone.date(time).weekday();
+        let name = self.texts.weekdays.get(usize::from(weekday)).copied().unwrap_or_default();
+        (name, weekday == self.week_starts)
     }
 
     /// Day, month, year, hour and minute.

@@ -143,7 +143,7 @@ impl Sheet<'_> {
 
 /// An instant on the property's clock.
 pub(super) fn local_clock(property: &Property, texts: &Texts, time: Time) -> String {
-    Local { zone: &property.days.zone, texts }.clock(time)
+    Local { zone: &property.days.zone, week_starts: 0, texts }.clock(time)
 }
 
 /// The answer.
@@ -221,7 +221,11 @@ fn composed(page: &Page, asked: &Asked) -> String {
         station,
         asked,
         shown: &shown,
-        local: Local { zone: &property.days.zone, texts: &ENGLISH },
+        local: Local {
+            zone: &property.days.zone,
+            week_starts: page.view.settings.page.week_starts,
+            texts: &ENGLISH,
+        },
         texts: &ENGLISH,
     };
     document(&sheet, &kept, unread).into_string()

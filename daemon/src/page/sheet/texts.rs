@@ -9,6 +9,8 @@ pub struct Texts {
     /// BCP 47 code.
     pub code: &'static str,
     pub months: [&'static str; 12],
+    /// From Monday on.
+    pub weekdays: [&'static str; 7],
     /// By number.
     pub flags: [&'static str; 6],
     /// From the name of a cause.
@@ -158,6 +160,7 @@ impl Texts {
 pub static ENGLISH: Texts = Texts {
     code: "en",
     months: ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"],
+    weekdays: ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"],
     flags: ["good", "inconsistent", "doubtful", "erroneous", "missing", "unchecked"],
     causes: |name| name.replace('_', " "),
     stations: "stations",

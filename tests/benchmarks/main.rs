@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|databases|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -20,6 +20,7 @@
 
 mod backlog;
 mod catch_up;
+mod commits;
 mod databases;
 mod derivation;
 mod formulas;
@@ -76,6 +77,9 @@ fn main() {
     }
     if wanted("history") {
         history_size::measure();
+    }
+    if wanted("commits") {
+        commits::compare();
     }
     if wanted("databases") {
         databases::compare();

@@ -26,6 +26,7 @@ mod kills;
 mod lasting;
 mod monitoring;
 mod power_cut;
+mod progress;
 mod pushes;
 mod replays;
 mod reprocessing;

@@ -9,6 +9,7 @@ mod derive;
 pub mod export;
 mod import;
 pub mod listen;
+mod progress;
 pub mod replay;
 pub mod reprocess;
 pub mod restore;

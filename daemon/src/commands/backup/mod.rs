@@ -1,10 +1,10 @@
 //! `isobarn backup`: a consistent copy of the history, beside a running service.
 
 use super::Failure;
+use super::progress::Progress;
 use crate::arguments::Backup;
 use crate::wiring;
 use history::Reader;
-use std::io::{IsTerminal as _, Write as _};
 
 /// Copies the history to a new file.
 ///
@@ -18,16 +18,13 @@ pub fn execute(arguments: &Backup) -> Result<(), Failure> {
     let failed = |e: history::ReadError| Failure::failed(e.to_string());
     let reader =
         Reader::open(&settings.history.directory, &settings.property, &[], &[]).map_err(failed)?;
-    let shown = std::io::stderr().is_terminal();
+    let progress = Progress::new();
     let result = reader.backup(&arguments.target, &mut |done, all| {
-        if shown && all > 0 {
-            // Only for whoever looks on.
-            let _ = write!(std::io::stderr(), "\r{} %", done.saturating_mul(100) / all);
+        if let Some(share) = done.saturating_mul(100).checked_div(all) {
+            progress.say(&format_args!("{share} % copied"));
         }
     });
-    if shown {
-        let _ = write!(std::io::stderr(), "\r");
-    }
+    progress.clear();
     result.map_err(failed)?;
     let bytes = std::fs::metadata(&arguments.target).map_or(0, |m| m.len());
     eprintln!(

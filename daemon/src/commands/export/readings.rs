@@ -2,6 +2,7 @@
 
 use super::{Asked, Trouble};
 use crate::arguments::Format;
+use crate::commands::progress::Progress;
 use crate::lines::diagnosis;
 use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted, of_names};
 use crate::summary::{Step, Summary};
@@ -34,6 +35,7 @@ pub(super) fn print(
     let mut summary = asked.step.map(Summary::new);
     let mut done: Vec<Step> = Vec::new();
     let mut sorted = Sorted::default();
+    let progress = Progress::beside_output();
     let look = reader.look();
     let mut walk = look.walk(&selection).map_err(Trouble::Read)?;
     loop {
@@ -52,7 +54,11 @@ pub(super) fn print(
             }
             Ok::<(), Trouble>(())
         };
-        for kept in part.unwrap_or_default() {
+        let part = part.unwrap_or_default();
+        if let Some(first) = part.first() {
+            progress.say(&format_args!("readings of {}", first.reading.time));
+        }
+        for kept in part {
             sorted.take(&lines, kept.reading, &mut each)?;
         }
         if ended {
@@ -67,6 +73,7 @@ pub(super) fn print(
             break;
         }
     }
+    progress.clear();
     // A diagnosis is of no one quantity, and has no CSV form.
     if csv || asked.step.is_some() || asked.quantity.is_some() {
         return Ok(());

@@ -2,6 +2,7 @@
 //! `replay`; at the end the instant up to which boundaries were walked.
 
 use super::{Asked, Trouble};
+use crate::commands::progress::Progress;
 use crate::lines::sample::{self, Wanted};
 use history::Reader;
 use observation::Property;
@@ -27,6 +28,7 @@ pub(super) fn print(
         Some(from) => look.number_at(from).map_err(Trouble::Read)?,
         None => 0,
     };
+    let progress = Progress::beside_output();
     let mut walked = None;
     let mut text = Vec::with_capacity(CHUNK * 2);
     for record in look.records(first) {
@@ -34,6 +36,7 @@ pub(super) fn print(
             Ok(record) => record,
             Err(error) => {
                 // What is readable stays in use; what is not was told at the start.
+                progress.clear();
                 eprintln!("isobarn: {error}; left out");
                 continue;
             }
@@ -43,6 +46,9 @@ pub(super) fn print(
         if outside {
             continue;
         }
+        if walked.is_none() || record.number.is_multiple_of(64) {
+            progress.say(&format_args!("samples of {}", record.received));
+        }
         walked = Some(record.walked);
         sample::record(names, &record, &wanted, &mut text);
         if text.len() >= CHUNK {
@@ -50,6 +56,7 @@ pub(super) fn print(
             text.clear();
         }
     }
+    progress.clear();
     if let Some(walked) = walked {
         sample::end(walked, &mut text);
     }

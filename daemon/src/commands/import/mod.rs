@@ -4,6 +4,7 @@
 mod csv;
 
 use super::Failure;
+use super::progress::Progress;
 use super::reprocess::open;
 use crate::arguments::Import;
 use crate::clock::{Clock as _, SystemClock};
@@ -18,7 +19,7 @@ use jiff::tz::TimeZone;
 use observation::{Span, Time};
 use serde_json::Value;
 use std::fs::File;
-use std::io::{BufRead, BufReader, IsTerminal as _, Read as _, Write as _};
+use std::io::{BufRead, BufReader, Read as _};
 use std::path::Path;
 
 /// Brings in a record.
@@ -35,13 +36,7 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
         (None, Some(input)) => Some(lines(arguments, input, &settings)?),
         _ => None,
     };
-    let shown = std::io::stderr().is_terminal();
-    let show = |at: Option<&str>| {
-        if let Some(at) = at.filter(|_| shown) {
-            // Only for whoever looks on.
-            let _ = write!(std::io::stderr(), "\rsamples of {at}  ");
-        }
-    };
+    let progress = Progress::new();
     let request = Request {
         station: wanted.as_ref().map(|w| w.station.clone()),
         shift: wanted.as_ref().map(|w| w.shift.0),
@@ -49,9 +44,9 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
         ..Request::of(Word::Import)
     };
     let answer = control::ask_long(&settings, &request, Some(&mut || lines.take()), &mut |told| {
-        show(told.get("at").and_then(Value::as_str));
-        if let Some(refused) = told.get("refused").and_then(Value::as_str) {
-            eprintln!("isobarn: {refused}");
+        show(&progress, told.get("at").and_then(Value::as_str));
+        if let Some(why) = told.get("refused").and_then(Value::as_str) {
+            refuse(&progress, why);
         }
     });
     let done = match answer {
@@ -59,12 +54,10 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
         Answer::Refused(why) => Err(Failure::failed(why)),
         Answer::Nobody => match (&wanted, lines.take()) {
             (None, None) => Err(Failure::failed("the service ended before it began")),
-            (wanted, lines) => alone(&settings, wanted.as_ref(), lines, &show),
+            (wanted, lines) => alone(&settings, wanted.as_ref(), lines, &progress),
         },
     };
-    if shown {
-        let _ = writeln!(std::io::stderr());
-    }
+    progress.clear();
     let done = done?;
     let count = |key: &str| done.get(key).and_then(Value::as_u64).unwrap_or(0);
     let refused = if wanted.is_some() { "messages stay set aside" } else { "lines refused" };
@@ -77,6 +70,17 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
         count("readings")
     );
     Ok(())
+}
+
+fn show(progress: &Progress, at: Option<&str>) {
+    if let Some(at) = at {
+        progress.say(&format_args!("samples of {at}"));
+    }
+}
+
+fn refuse(progress: &Progress, why: &str) {
+    progress.clear();
+    eprintln!("isobarn: {why}");
 }
 
 /// What of a station's that was set aside is wanted.
@@ -147,7 +151,7 @@ fn alone(
     settings: &Settings,
     wanted: Option<&Wanted>,
     lines: Option<Lines>,
-    show: &dyn Fn(Option<&str>),
+    progress: &Progress,
 ) -> Result<Value, Failure> {
     let failed = |e: &dyn std::fmt::Display| Failure::failed(e.to_string());
     let mut history = open(settings)?;
@@ -171,12 +175,12 @@ fn alone(
             Some(wanted) => Input::Aside(wanted, &mut taken),
         },
         &mut |at, refused| {
-            if let Some(refused) = refused {
-                eprintln!("isobarn: {refused}");
+            if let Some(why) = refused {
+                refuse(progress, &why);
             }
             if let Some(at) = at.filter(|&at| at - shown >= Span::hours(1)) {
                 shown = at;
-                show(Some(&at.to_string()));
+                show(progress, Some(&at.to_string()));
             }
             Ok(())
         },

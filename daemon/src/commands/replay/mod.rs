@@ -7,6 +7,7 @@ mod player;
 pub(crate) mod tests;
 
 use super::Failure;
+use super::progress::Progress;
 use crate::arguments::Replay;
 use crate::{logging, wiring};
 use player::Player;
@@ -39,7 +40,14 @@ pub fn execute(arguments: &Replay) -> Result<(), Failure> {
     };
     let mut output = BufWriter::with_capacity(1 << 16, output);
     let mut player = Player::new(&settings, arguments.r#final)?;
-    player.play(&mut input, &mut output)?;
+    let progress = if arguments.output == Path::new("-") {
+        Progress::beside_output()
+    } else {
+        Progress::new()
+    };
+    let played = player.play(&mut input, &mut output, &progress);
+    progress.clear();
+    played?;
     player.finish(&mut output)?;
     match output.flush() {
         Ok(()) => {}

@@ -1,6 +1,7 @@
 //! Line by line through the engine's core, over a history that nobody else sees.
 
 use super::super::Failure;
+use super::super::progress::Progress;
 use super::super::run::IMPORT;
 use crate::engine::core::Core;
 use crate::engine::restart::{Judge, options};
@@ -22,6 +23,8 @@ use std::time::Duration;
 const BATCH: u64 = 4_096;
 /// Recorded time after which it is: as long as the service lets a commit wait at most.
 const SPAN: Span = Span::minutes(1);
+/// Lines after which is said how far it is.
+const SHOWN: u64 = 256;
 /// Refused lines that are told one by one.
 const TOLD: u64 = 20;
 /// Samples that are put together into one message.
@@ -99,11 +102,16 @@ impl Player {
         &mut self,
         input: &mut dyn BufRead,
         output: &mut impl Write,
+        progress: &Progress,
     ) -> Result<(), Failure> {
         let mut input = input;
         let mut line = Vec::new();
         let mut number = 0_u64;
         loop {
+            if number.is_multiple_of(SHOWN) {
+                let counts = self.counts;
+                progress.say(&format_args!("{} lines, {} readings", counts.lines, counts.readings));
+            }
             let got = bounded::next(&mut input, LONGEST_LINE, &mut line).map_err(fatal)?;
             if got == Got::End {
                 return self.send(output);
@@ -122,6 +130,7 @@ impl Player {
             if let Err(why) = result {
                 self.counts.refused += 1;
                 if self.counts.refused <= TOLD {
+                    progress.clear();
                     eprintln!("isobarn: line {number}: {}", payload_shown(&why));
                 }
             }

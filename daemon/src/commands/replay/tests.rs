@@ -263,7 +263,7 @@ pub(crate) fn replayed(settings: &config::Settings, samples: &[u8]) -> String {
     let mut player = Player::new(settings, true).unwrap_or_else(|f| panic!("{}", f.message));
     let (mut samples, mut output) = (samples, Vec::new());
     player
-        .play(&mut samples, &mut output)
+        .play(&mut samples, &mut output, &crate::commands::progress::Progress::new())
         .and_then(|()| player.finish(&mut output))
         .unwrap_or_else(|f| panic!("{}", f.message));
     println!("{}", player.summary());

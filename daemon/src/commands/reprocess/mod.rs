@@ -2,6 +2,7 @@
 //! placement was corrected; by the running service, or without one.
 
 use super::Failure;
+use super::progress::Progress;
 use crate::arguments::Reprocess;
 use crate::clock::{Clock as _, SystemClock};
 use crate::commands::run::IMPORT;
@@ -12,7 +13,6 @@ use config::Settings;
 use history::{History, OpenError, Options, Remade};
 use observation::{Span, Time};
 use serde_json::Value;
-use std::io::{IsTerminal as _, Write as _};
 
 /// Makes readings anew.
 ///
@@ -32,13 +32,8 @@ pub fn execute(arguments: &Reprocess) -> Result<(), Failure> {
     let settings =
         config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
             .map_err(|faults| wiring::refused(&faults))?;
-    let shown = std::io::stderr().is_terminal();
-    let show = |at: Time| {
-        if shown {
-            // Only for whoever looks on.
-            let _ = write!(std::io::stderr(), "\rsamples of {at}  ");
-        }
-    };
+    let progress = Progress::new();
+    let show = |at: Time| progress.say(&format_args!("samples of {at}"));
     let request = Request {
         from: range.0.map(|t| t.to_string()),
         to: range.1.map(|t| t.to_string()),
@@ -54,9 +49,7 @@ pub fn execute(arguments: &Reprocess) -> Result<(), Failure> {
         Answer::Refused(why) => Err(Failure::failed(why)),
         Answer::Nobody => alone(&settings, range, &show),
     };
-    if shown {
-        let _ = writeln!(std::io::stderr());
-    }
+    progress.clear();
     tell(&done?);
     Ok(())
 }

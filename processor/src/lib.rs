@@ -34,6 +34,7 @@ mod restart;
 mod runs;
 mod sheet;
 mod state;
+mod station_clock;
 pub mod summaries;
 mod take;
 mod tally;
@@ -61,6 +62,7 @@ use outlook::Outlook;
 use plan::Plan;
 use redelivery::Redeliveries;
 use state::{InstrumentState, StationState};
+use station_clock::StationClock;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use take::Scratch;
@@ -83,6 +85,7 @@ pub struct Processor {
     tracks: Vec<Track>,
     identities: Vec<Identities>,
     redeliveries: Redeliveries,
+    clocks: Vec<StationClock>,
     book: Book,
     compare: Compare,
     outlook: Outlook,
@@ -118,6 +121,7 @@ impl Processor {
             tracks: property.channels.iter().map(|_| Track::default()).collect(),
             identities: property.stations.iter().map(|_| Identities::default()).collect(),
             redeliveries: Redeliveries::default(),
+            clocks: property.stations.iter().map(|_| StationClock::default()).collect(),
             book,
             compare,
             outlook: Outlook::default(),

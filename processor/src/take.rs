@@ -52,7 +52,11 @@ impl Processor {
         for nth in 0..samples.len() {
             let (before, rest) = samples.split_at(nth);
             let Some(sample) = rest.first() else { break };
-            if let Some(reason) = bounds.refuse(message.received, sample) {
+            let refused = bounds.refuse(message.received, sample);
+            if !imported && let Some(time) = own_time(sample.stated) {
+                self.note_clock(&message, time, refused);
+            }
+            if let Some(reason) = refused {
                 set_aside(out, &message, sample.clone(), reason);
                 continue;
             }
@@ -83,6 +87,15 @@ impl Processor {
         self.scratch = scratch;
         self.listen(out);
         self.say_again(recall, out);
+    }
+
+    /// Notes what a stated time says of the clock of its station.
+    fn note_clock(&mut self, message: &Message, time: Time, refused: Option<Refusal>) {
+        let Some(clock) = self.clocks.get_mut(usize::from(message.station.0)) else { return };
+        match refused {
+            Some(Refusal::Future) => clock.ahead(message.received, time - message.received),
+            _ => clock.believed(),
+        }
     }
 
     #[allow(clippy::too_many_arguments, reason = "all of them are the question")]

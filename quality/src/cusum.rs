@@ -54,6 +54,17 @@ impl Cusum {
         (self.down > chart.interval).then_some(Alarm { upwards: false, values: self.down_for })
     }
 
+    /// Lets neither sum stand above a value, so that what is over is seen to be.
+    pub const fn at_most(&mut self, value: f64) {
+        self.up = self.up.min(value);
+        self.down = self.down.min(value);
+    }
+
+    /// The sum of what was greater.
+    pub const fn above(&self) -> f64 {
+        self.up
+    }
+
     /// The greater of both sums.
     pub const fn value(&self) -> f64 {
         self.up.max(self.down)

@@ -4,6 +4,7 @@
 //! room is pure: `now` is an argument, and what was before is an argument too. Start
 //! reading at [`single::check`], then [`neighbours::Neighbourhood`] and [`diagnosis`].
 
+pub mod charts;
 pub mod consistency;
 pub mod cusum;
 pub mod diagnosis;

@@ -24,6 +24,7 @@ fn settings(folder: &Path, stations: &[&str]) -> PathBuf {
         ] {
             text.push_str(&format!("\n[[station.instrument]]\nid = \"{id}\"\nchannel = \"{channel}\"\nquantity = \"{quantity}\"\nunit = \"{unit}\"\n"));
         }
+        text.push_str("\n[[station.instrument]]\nid = \"gauge\"\nchannel = \"tips\"\nquantity = \"rainfall_depth\"\nsignal = { change_total = { bits = 16 } }\ncalibration = [{ from = \"2026-01-01\", depth = \"0.2 mm\" }]\n");
     }
     program::settings(folder, &text, &[])
 }
@@ -43,8 +44,9 @@ fn stamp(hour: i64) -> String {
     format!("2026-{month:02}-{:02}T{:02}:00:00Z", day + 1, hour.rem_euclid(24))
 }
 
-/// What station `place` says in `hour`: temperature, humidity, speed, direction.
-fn weather(random: &mut fastrand::Rng, hour: i64, place: usize) -> [f64; 4] {
+/// What station `place` says in `hour`: temperature, humidity, speed, direction, tips of
+/// its gauge.
+fn weather(random: &mut fastrand::Rng, hour: i64, place: usize) -> [f64; 5] {
     let mut noise = |spread: f64| spread * (random.f64() + random.f64() + random.f64() - 1.5);
     let phase = std::f64::consts::TAU * hour as f64 / 24.0;
     let slow = 0.6 * (hour as f64 / 11.0).sin() + 0.6 * (hour as f64 / 29.0).sin();
@@ -53,21 +55,25 @@ fn weather(random: &mut fastrand::Rng, hour: i64, place: usize) -> [f64; 4] {
         75.0 + 8.0 * phase.cos() + noise(2.0),
         5.0 + 2.0 * slow + noise(0.5),
         (220.0 + 70.0 * (hour as f64 / 40.0).sin() + noise(8.0)).rem_euclid(360.0),
+        if hour.rem_euclid(40) < 6 { 6.0 } else { 0.0 },
     ]
 }
 
 /// Replays invented weather, altered by `fault`; the diagnoses said.
-fn said(stations: &[&str], fault: impl Fn(i64, usize, &mut [f64; 4])) -> Vec<Value> {
+fn said(stations: &[&str], fault: impl Fn(i64, usize, &mut [f64; 5])) -> Vec<Value> {
     let folder = tempfile::tempdir().unwrap();
     let settings = settings(folder.path(), stations);
     let mut random = fastrand::Rng::with_seed(7);
     let mut input = String::new();
+    let mut totals = vec![0.0; stations.len()];
     for hour in 0..HOURS {
         let time = stamp(hour);
         for (place, station) in stations.iter().enumerate() {
             let mut values = weather(&mut random, hour, place);
             fault(hour, place, &mut values);
-            for (channel, value) in ["t", "h", "u", "d"].iter().zip(values) {
+            totals[place] += values[4];
+            values[4] = totals[place];
+            for (channel, value) in ["t", "h", "u", "d", "tips"].iter().zip(values) {
                 input.push_str(&format!(
                     "{{\"time\":\"{time}\",\"station\":\"{station}\",\"channel\":\"{channel}\",\"value\":{value:.1}}}\n"
                 ));
@@ -115,7 +121,7 @@ fn a_turned_vane_is_named_with_its_angle_and_its_date() {
 
 #[test]
 fn two_stations_disagree_without_a_culprit_unless_one_doubts_itself() {
-    let warm = |hour: i64, place: usize, values: &mut [f64; 4]| {
+    let warm = |hour: i64, place: usize, values: &mut [f64; 5]| {
         if place == 1 && hour >= WRONG {
             values[0] += 3.0;
         }
@@ -160,4 +166,36 @@ fn a_sunlit_screen_is_told_from_a_warm_thermometer() {
         .collect();
     assert_eq!(told.last(), Some(&"sunlit_screen"), "{said:?}");
     assert!(said.iter().all(|d| d["station"] == "orchard"), "{said:?}");
+}
+
+#[test]
+fn trees_in_one_sector_are_named_with_their_sector() {
+    let said = said(&["orchard", "ridge", "hedge"], |hour, place, values| {
+        if place == 2 && hour >= WRONG && (155.0..205.0).contains(&values[3]) {
+            values[2] *= 0.5;
+        }
+    });
+    let last = said.iter().rfind(|d| d["state"] != "closed").expect("something was said");
+    assert_eq!((&last["station"], &last["instrument"]), (&"hedge".into(), &"cup".into()));
+    assert_eq!(last["diagnosis"], "mast_sheltered", "{said:?}");
+    assert!(last["evidence"]["words"].as_str().unwrap().contains("times from S"), "{last}");
+}
+
+#[test]
+fn a_gauge_that_counts_each_tip_twice_is_told_by_its_cumulative_sum() {
+    let said = said(&["orchard", "ridge", "hedge"], |hour, place, values| {
+        if place == 1 && hour >= WRONG {
+            values[4] *= 2.0;
+        }
+    });
+    let opened = opened(&said);
+    assert_eq!(opened.len(), 1, "{said:?}");
+    assert_eq!(opened[0]["diagnosis"], "gauge_counts_too_much");
+    assert_eq!(
+        (&opened[0]["station"], &opened[0]["instrument"]),
+        (&"ridge".into(), &"gauge".into())
+    );
+    let size = opened[0]["size"].as_f64().unwrap();
+    assert!((size - 1.93).abs() < 0.1, "a tenth of a millimetre is added to both: {size}");
+    assert!(opened[0]["evidence"]["words"].as_str().unwrap().contains("cumulative sum"));
 }

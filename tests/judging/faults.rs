@@ -91,7 +91,7 @@ pub(crate) const FAULTS: [Fault; 26] = [
 
 /// The rows that need a station simulated by the minute, after the others. How much is wrong
 /// is invented.
-pub(crate) const PHYSICAL: [Fault; 4] = [
+pub(crate) const PHYSICAL: [Fault; 6] = [
     physical("sunlit", Temperature, Wrong::Sunlit(3.0), Cause::SunlitScreen),
     physical("wet", Humidity, Wrong::Wet(0.5), Cause::HumiditySlowToDry),
     physical("lostpulses", Speed, Wrong::Dead(0.02), Cause::CupSlowAtHighWind),
@@ -101,6 +101,8 @@ pub(crate) const PHYSICAL: [Fault; 4] = [
         Wrong::Trees { from: 240.0, width: 70.0, heights: 6.0 },
         Cause::MastSheltered,
     ),
+    physical("bounce", Rain, Wrong::Bounce, Cause::GaugeCountsTooMuch),
+    physical("leak", Rain, Wrong::Leak(0.6), Cause::GaugeCatchesTooLittle),
 ];
 
 const fn physical(name: &'static str, quantity: Quantity, wrong: Wrong, cause: Cause) -> Fault {

@@ -117,6 +117,8 @@ fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
         "beyond" => limits.beyond = value,
         "presence" => limits.presence = value,
         "clock" => limits.clock = value,
+        "chart" => limits.charts.chart.interval = value,
+        "chart_spread" => limits.charts.spread = value,
         _ => {
             let (group, name) = name.split_once('.').ok_or(format!("no limit {name}"))?;
             let groups = Group::ALL.iter().zip(&mut limits.groups);

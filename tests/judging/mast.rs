@@ -146,7 +146,7 @@ pub(crate) fn evaluate(folder: &Path, limits: &Limits) -> Result<(), String> {
         let mut episodes = Vec::new();
         for (hour, values) in record.hours.iter().enumerate() {
             let verdict = state.take(record.time(hour), values, limits);
-            note(&mut episodes, hour, &verdict.suspicions);
+            note(&mut episodes, hour, &verdict);
         }
         println!("\nboom {side}: {} hours", record.hours.len());
         print(&record, first, &episodes, &labels, side);
@@ -210,10 +210,11 @@ fn print(record: &Record, first: i64, episodes: &[Episode], labels: &[Label], si
             let vane = e.suspicion.quantity == Quantity::WindFromDirection;
             counts[usize::from(vane)] += 1;
             println!(
-                "  {} {} {:?} size {:+.2} confidence {:.2} for {} h",
+                "  {} {} {:?} {}size {:+.2} confidence {:.2} for {} h",
                 day(at(e)),
                 sensor(record, e).unwrap_or_else(|| "-".to_owned()),
                 e.suspicion.kind,
+                e.charted.map_or(String::new(), |c| format!("({}) ", c.word())),
                 if e.suspicion.kind == Kind::Stuck {
                     f64::NAN
                 } else {

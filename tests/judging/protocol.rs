@@ -3,10 +3,12 @@
 
 use crate::faults::Fault;
 use crate::record::Record;
-use observation::Quantity;
 use observation::time::HOUR;
-use quality::diagnosis::{Cause, CauseGroup, View, named, parted, refine};
-use quality::neighbours::{Kind, Limits, Neighbourhood, State, Suspicion, Values, nearest};
+use observation::{Quantity, Time};
+use quality::diagnosis::{Cause, CauseGroup, Onset, View, named, parted, refine};
+use quality::neighbours::{
+    Kind, Limits, Neighbourhood, State, Suspicion, Values, Verdict, nearest,
+};
 use std::collections::HashMap;
 
 /// Hours looked at after the start of a fault.
@@ -29,6 +31,8 @@ pub(crate) struct Episode {
     pub(crate) opened: usize,
     pub(crate) closed: usize,
     pub(crate) suspicion: Suspicion,
+    /// The cause that a chart of a condition told; none of what the windows told.
+    pub(crate) charted: Option<Cause>,
     /// The last word on it so many hours after opening.
     pub(crate) later: Option<Suspicion>,
 }
@@ -37,7 +41,15 @@ impl Episode {
     /// Whether both speak of the same instrument and kind.
     fn same(&self, other: &Self) -> bool {
         let (a, b) = (&self.suspicion, &other.suspicion);
-        a.kind == b.kind && a.station == b.station && a.quantity == b.quantity
+        a.kind == b.kind
+            && a.station == b.station
+            && a.quantity == b.quantity
+            && self.charted == other.charted
+    }
+
+    /// The cause by itself, before conditions are looked at.
+    pub(crate) fn cause(&self) -> Cause {
+        self.charted.unwrap_or_else(|| named(&self.suspicion))
     }
 }
 
@@ -45,23 +57,28 @@ impl Episode {
 pub(crate) const SECOND_LOOK: usize = 240;
 
 /// Adds what was said at `hour` to the episodes.
-pub(crate) fn note(episodes: &mut Vec<Episode>, hour: usize, said: &[Suspicion]) {
-    for suspicion in said {
-        let open = episodes.iter_mut().rev().find(|e| {
-            e.closed == usize::MAX
-                && e.suspicion.kind == suspicion.kind
-                && e.suspicion.station == suspicion.station
-                && e.suspicion.quantity == suspicion.quantity
-        });
+pub(crate) fn note(episodes: &mut Vec<Episode>, hour: usize, verdict: &Verdict) {
+    let charted = verdict.charted.iter().map(|charted| {
+        let suspicion = Suspicion {
+            state: charted.state,
+            station: Some(charted.station),
+            quantity: charted.quantity,
+            kind: Kind::Offset,
+            since: charted.since,
+            size: Some(charted.size),
+            error: None,
+            score: charted.score,
+            confidence: charted.confidence,
+        };
+        (suspicion, Some(charted.cause))
+    });
+    for (suspicion, charted) in verdict.suspicions.iter().map(|s| (*s, None)).chain(charted) {
+        let said = Episode { opened: hour, closed: usize::MAX, suspicion, charted, later: None };
+        let open = episodes.iter_mut().rev().find(|e| e.closed == usize::MAX && e.same(&said));
         match (suspicion.state, open) {
-            (State::Opened, _) => episodes.push(Episode {
-                opened: hour,
-                closed: usize::MAX,
-                suspicion: *suspicion,
-                later: None,
-            }),
+            (State::Opened, _) => episodes.push(said),
             (State::Changed, Some(episode)) if hour <= episode.opened + SECOND_LOOK => {
-                episode.later = Some(*suspicion);
+                episode.later = Some(suspicion);
             }
             (State::Closed, Some(episode)) => episode.closed = hour,
             _ => {}
@@ -87,7 +104,7 @@ pub(crate) fn untouched(
             copies.push((hour, state.clone()));
         }
         let verdict = state.take(record.time(hour), values, limits);
-        note(&mut episodes, hour, &verdict.suspicions);
+        note(&mut episodes, hour, &verdict);
     }
     (episodes, copies)
 }
@@ -133,6 +150,8 @@ pub(crate) struct Outcome {
     pub(crate) in_the_end: Option<CauseGroup>,
     /// Whether anything new named the faulty station, and another.
     pub(crate) blamed: (bool, bool),
+    /// Whether it began while the sun stands high at noon.
+    pub(crate) high_sun: bool,
     /// Rain at the middle one of the others until then (the drier one of two), mm.
     pub(crate) rain: f64,
 }
@@ -195,7 +214,7 @@ impl Trial<'_> {
     }
 
     /// The cause of a suspicion after the conditions were looked at, as the processor does.
-    fn refined(&self, suspicion: &Suspicion, hour: usize) -> Option<Cause> {
+    fn refined(&self, suspicion: &Suspicion, hour: usize, since: Time) -> Option<Cause> {
         let station = suspicion.station.filter(|_| suspicion.kind == Kind::Offset)?;
         let from = self.record.time(0).0 / HOUR;
         let past = (hour.saturating_sub(PAST - 1)..=hour)
@@ -206,7 +225,7 @@ impl Trial<'_> {
             quantity: suspicion.quantity,
             near: &nearest(&self.record.sites, station),
             place: (site.latitude, site.longitude),
-            since: suspicion.since.0.div_euclid(HOUR),
+            since: since.0.div_euclid(HOUR),
         };
         refine(named(suspicion), &parted(past, &view)).map(|refined| refined.cause)
     }
@@ -217,24 +236,39 @@ impl Trial<'_> {
         let mut state = state.clone();
         let mut episodes = Vec::new();
         let mut held: HashMap<(Option<usize>, Quantity), Cause> = HashMap::new();
+        let mut onsets: HashMap<(Option<usize>, Quantity), Option<Onset>> = HashMap::new();
         let (mut told_at, mut in_the_end) = (f64::INFINITY, None);
         let wanted = self.fault.cause();
         for hour in since..record.hours.len().min(since + HORIZON) {
             let mut values = record.hours[hour].clone();
             values[station] = self.values(hour, station);
             let verdict = state.take(record.time(hour), &values, self.limits);
-            note(&mut episodes, hour, &verdict.suspicions);
+            note(&mut episodes, hour, &verdict);
             let said = verdict.suspicions.iter().filter(|s| s.state != State::Closed);
-            for suspicion in said.filter(|s| s.kind == self.fault.kind) {
-                let place = (suspicion.station, suspicion.quantity);
-                let refined = self.refined(suspicion, hour);
-                let before = held.get(&place).copied();
-                let cause = refined.or(before).unwrap_or_else(|| named(suspicion));
-                held.insert(place, cause);
-                if place.0 == Some(station) && cause == wanted {
+            let causes: Vec<(Option<usize>, Quantity, Cause)> = said
+                .filter(|s| s.kind == self.fault.kind)
+                .map(|suspicion| {
+                    let base = named(suspicion);
+                    let onset = onsets.entry((suspicion.station, suspicion.quantity)).or_default();
+                    let since = Onset::seen(onset, suspicion.since, record.time(hour));
+                    let refined = self.refined(suspicion, hour, since);
+                    let charted =
+                        suspicion.station.and_then(|s| state.charted(s, suspicion.quantity));
+                    let before = held.get(&(suspicion.station, suspicion.quantity)).copied();
+                    // As the processor does: what a chart holds stands against a plain offset.
+                    let telling = refined.filter(|cause| *cause != base);
+                    let cause = telling.or(charted).or(refined).or(before).unwrap_or(base);
+                    (suspicion.station, suspicion.quantity, cause)
+                })
+                .collect();
+            let charts = verdict.charted.iter().filter(|c| c.state != State::Closed);
+            let charts = charts.map(|c| (Some(c.station), c.quantity, c.cause));
+            for (at, quantity, cause) in causes.into_iter().chain(charts) {
+                held.insert((at, quantity), cause);
+                if at == Some(station) && cause == wanted {
                     told_at = told_at.min((hour - since) as f64);
                 }
-                if place == (Some(station), self.fault.quantity) {
+                if at == Some(station) && quantity == self.fault.quantity {
                     in_the_end = Some(cause.group());
                 }
             }
@@ -257,7 +291,7 @@ impl Trial<'_> {
             fresh.iter().any(|e| e.suspicion.station.is_some_and(which))
         };
         Outcome {
-            cause: fresh.first().map(|e| named(&e.suspicion).group()),
+            cause: fresh.first().map(|e| e.cause().group()),
             delay: hit.map_or(f64::INFINITY, |hit| (hit.opened - since) as f64),
             right: first.map(|first| self.names(first)),
             hit: hit.copied(),
@@ -265,6 +299,7 @@ impl Trial<'_> {
             named: told_at,
             in_the_end,
             blamed: (blamed(&|other| other == station), blamed(&|other| other != station)),
+            high_sun: (4..=8).contains(&record.calendar(since).month),
             rain: hit.map_or(f64::NAN, |hit| self.rain_until(hit.opened)),
         }
     }

@@ -24,13 +24,14 @@ pub(crate) fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode
         let suspicion = &episode.suspicion;
         counts[usize::from(at.month % 2)] += 1;
         println!(
-            "  {:02}-{:02} {:02}h {} {} {:?} size {:+.2} score {:.1} confidence {:.2} for {} h",
+            "  {:02}-{:02} {:02}h {} {} {:?} {}size {:+.2} score {:.1} confidence {:.2} for {} h",
             at.month,
             at.day,
             at.hour,
             suspicion.station.map_or("-", |s| record.names[s].as_str()),
             suspicion.quantity.name(),
             suspicion.kind,
+            episode.charted.map_or(String::new(), |c| format!("({}) ", c.word())),
             suspicion.size.unwrap_or(f64::NAN),
             suspicion.score,
             suspicion.confidence,
@@ -159,6 +160,9 @@ pub(crate) fn print_row(fault: &Fault, outcomes: &[Outcome]) {
     if fault.condition() {
         let soon = outcomes.iter().filter(|o| o.named <= NAMED_WITHIN as f64).count();
         more = format!("{more}; condition named in 30 days {}", share(soon, outcomes.len()));
+        let high: Vec<&Outcome> = outcomes.iter().filter(|o| o.high_sun).collect();
+        let soon = high.iter().filter(|o| o.named <= NAMED_WITHIN as f64).count();
+        more = format!("{more}, begun from April to August {}", share(soon, high.len()));
     }
     println!(
         "{:12}  {:14}  {:>6} / {:16} {:15} {more}; group {}; else: same station {same}, other {other}",

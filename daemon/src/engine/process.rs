@@ -27,6 +27,10 @@ pub trait Process: Send {
     fn diagnoses(&self) -> &[Diagnosis] {
         &[]
     }
+    /// Stations whose clock is ahead of what is believed, now.
+    fn clocks_ahead(&self) -> Vec<Diagnosis> {
+        Vec::new()
+    }
     /// How far an instrument is from what its neighbours let expect, and usually is from
     /// them, in the canonical unit.
     fn neighbour_difference(&self, _instrument: InstrumentIndex) -> Option<(f64, f64)> {

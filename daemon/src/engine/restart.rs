@@ -278,6 +278,10 @@ impl Process for Judge {
         self.processor.diagnoses()
     }
 
+    fn clocks_ahead(&self) -> Vec<Diagnosis> {
+        self.processor.clocks_ahead()
+    }
+
     fn neighbour_difference(&self, instrument: InstrumentIndex) -> Option<(f64, f64)> {
         self.processor.neighbour_difference(instrument)
     }

@@ -222,7 +222,8 @@ impl Standing {
         let counted = |instrument| core.processor.rain(instrument);
         self.tell(core.walked(), || core.processor.absent());
         let mut snapshot = self.assemble(made, core.walked(), live, &counted);
-        snapshot.diagnoses = core.processor.diagnoses().into();
+        let open = core.processor.diagnoses().iter().cloned();
+        snapshot.diagnoses = open.chain(core.processor.clocks_ahead()).collect();
         snapshot.outlook = core.processor.outlook().map(Arc::new);
         snapshot.differences = (0_u32..)
             .zip(&self.property.instruments)

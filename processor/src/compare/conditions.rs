@@ -3,6 +3,7 @@
 
 use super::slow::values;
 use crate::Processor;
+use observation::Time;
 use observation::time::HOUR;
 use quality::diagnosis::{Cause, Refined, View, parted, refine};
 use quality::neighbours::{Kind, Suspicion, Values};
@@ -26,9 +27,23 @@ pub(super) const fn family(cause: Cause) -> &'static [Cause] {
         C::BarometerStuck => &[C::BarometerStuck],
         C::CupStuck => &[C::CupStuck],
         C::VaneStuck => &[C::VaneStuck],
-        C::GaugeCatchesTooLittle => &[C::GaugeCatchesTooLittle],
+        C::GaugeCatchesTooLittle | C::GaugeCountsTooMuch => {
+            &[C::GaugeCatchesTooLittle, C::GaugeCountsTooMuch]
+        }
         C::StationClockWrong => &[C::StationClockWrong],
         _ => &[C::Disagreement],
+    }
+}
+
+/// The plain offset of which a cause is a more telling one.
+pub(super) const fn base(cause: Cause) -> Cause {
+    use Cause as C;
+    match cause {
+        C::ThermometerDrift | C::SunlitScreen | C::SelfHeating => C::ThermometerOffset,
+        C::HumidityDrift | C::HumiditySlowToDry => C::HumidityOffset,
+        C::BarometerDrift => C::BarometerOffset,
+        C::CupSlowAtHighWind | C::CupSticking | C::MastSheltered => C::CupFactorWrong,
+        _ => cause,
     }
 }
 
@@ -49,7 +64,12 @@ pub(super) const fn comes_and_goes(cause: Cause) -> bool {
 
 impl Processor {
     /// A more telling cause of an offset, if the conditions tell one.
-    pub(super) fn refined(&self, suspicion: &Suspicion, cause: Cause) -> Option<Refined> {
+    pub(super) fn refined(
+        &self,
+        suspicion: &Suspicion,
+        cause: Cause,
+        since: Time,
+    ) -> Option<Refined> {
         let station = suspicion.station?;
         if suspicion.kind != Kind::Offset {
             return None;
@@ -64,7 +84,7 @@ impl Processor {
                 quantity: suspicion.quantity,
                 near: self.compare.seats.near.get(station).map_or(&[][..], Vec::as_slice),
                 place: (self.property.latitude, self.property.longitude),
-                since: suspicion.since.0.div_euclid(HOUR),
+                since: since.0.div_euclid(HOUR),
             },
         );
         refine(cause, &month)

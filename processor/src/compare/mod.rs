@@ -10,6 +10,7 @@
 //! says what the service said.
 
 mod alone;
+mod charted;
 mod conditions;
 mod consistent;
 mod hours;
@@ -42,7 +43,7 @@ use observation::reading::from_steps;
 use observation::{Diagnosis, Flag, Reason, Reasons, SeriesIndex, Span, Time};
 use opinions::{Finding, Opinions};
 use plan::{COMPARED, SLOTS};
-use quality::diagnosis::Cause;
+use quality::diagnosis::{Cause, Onset};
 use quality::neighbours::{Glance, Limits, Neighbourhood, Quick};
 use std::collections::VecDeque;
 use suspects::Suspect;
@@ -83,6 +84,8 @@ struct Seat {
     still: [Stillness; SLOTS],
     /// By slot: readings that the own checks doubted lately, forgotten within days.
     doubted: [f64; SLOTS],
+    /// By slot: when it was first suspected.
+    onset: [Option<Onset>; SLOTS],
     /// By slot: what the neighbours said last.
     glance: [Glance; SLOTS],
 }

@@ -12,6 +12,7 @@ use super::suspects::Suspect;
 use super::{Compare, Row};
 use crate::Processor;
 use observation::Time;
+use quality::diagnosis::Onset;
 use quality::neighbours::{Neighbourhood, Quick};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -23,6 +24,8 @@ struct SavedSeat {
     newest: [Option<(Time, f64)>; SLOTS],
     still: [Stillness; SLOTS],
     doubted: [f64; SLOTS],
+    #[serde(default)]
+    onset: [Option<Onset>; SLOTS],
 }
 
 /// The small part of what is known of stations beside each other.
@@ -75,6 +78,7 @@ impl Processor {
                     newest: seat.newest,
                     still: seat.still,
                     doubted: seat.doubted,
+                    onset: seat.onset,
                 })
                 .collect(),
             hours: hours.clone(),
@@ -105,6 +109,7 @@ impl Processor {
             seat.newest = old.newest;
             seat.still = old.still;
             seat.doubted = old.doubted;
+            seat.onset = old.onset;
         }
         compare.hours.clone_from(&saved.hours);
         compare.judged = saved.judged;

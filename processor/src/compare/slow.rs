@@ -11,7 +11,7 @@ use crate::recall::Recall;
 use observation::property::InstrumentIndex;
 use observation::time::HOUR;
 use observation::{Quantity, StationIndex, Time};
-use quality::diagnosis::{Cause, named, words};
+use quality::diagnosis::{Cause, Onset, named, words};
 use quality::neighbours::{Kind, Neighbourhood, State, Suspicion, Values, Verdict};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -114,6 +114,9 @@ impl Processor {
                     for suspicion in verdict.suspicions {
                         self.opinion(&suspicion, said, out);
                     }
+                    for charted in verdict.charted {
+                        self.charted(&charted, said, out);
+                    }
                 }
                 None => out.panics.push(StationIndex(0)),
             }
@@ -164,13 +167,23 @@ impl Processor {
                 opinions.close(None, None, Cause::Disagreement, said, out);
             }
         } else {
-            let refined = self.refined(&suspicion, cause);
+            // What a chart holds stands against a plain offset.
+            let charted = suspicion
+                .station
+                .and_then(|seat| self.compare.engine.charted(seat, suspicion.quantity))
+                .filter(|charted| family.contains(charted));
+            let plain = cause;
+            let since = self.onset(&suspicion, slot, said);
+            let refined = self
+                .refined(&suspicion, cause, since)
+                .filter(|refined| refined.cause != plain || charted.is_none());
             let held = family.iter().find(|&&cause| {
                 let (station, instrument) = (station.as_deref(), instrument.as_deref());
                 self.compare.opinions.open_of(station, instrument, cause)
             });
             // What was told before stands until the conditions tell something else.
-            cause = refined.as_ref().map_or(held.copied().unwrap_or(cause), |r| r.cause);
+            let told = refined.as_ref().map(|r| r.cause).or(charted);
+            cause = told.unwrap_or_else(|| held.copied().unwrap_or(plain));
             for &other in family.iter().filter(|&&other| other != cause) {
                 let (station, instrument) = (station.as_deref(), instrument.as_deref());
                 let out = &mut out.diagnoses;
@@ -185,6 +198,17 @@ impl Processor {
         }
         if let Some(seat) = suspicion.station {
             self.note_wrong(seat, slot);
+        }
+    }
+
+    /// Since when the conditions of a suspicion are to be looked at.
+    fn onset(&mut self, suspicion: &Suspicion, slot: usize, said: Time) -> Time {
+        let seat = suspicion.station.and_then(|seat| self.compare.own.get_mut(seat));
+        match seat.and_then(|seat| seat.onset.get_mut(slot)) {
+            Some(onset) if suspicion.kind == Kind::Offset => {
+                Onset::seen(onset, suspicion.since, said)
+            }
+            _ => suspicion.since,
         }
     }
 
@@ -220,7 +244,7 @@ impl Processor {
     }
 
     /// While an instrument is surely wrong its readings say so.
-    fn note_wrong(&mut self, seat: usize, slot: usize) {
+    pub(super) fn note_wrong(&mut self, seat: usize, slot: usize) {
         let Some((station, instrument)) = self.names(seat, slot) else { return };
         let since = self.compare.opinions.wrong_since(&station, &instrument);
         let wind = self

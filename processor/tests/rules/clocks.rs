@@ -260,3 +260,26 @@ fn a_clock_that_was_wrong_for_long_loses_no_rain_either() {
     assert_eq!(run(true).readings(), croft.readings());
     assert!(rain.iter().filter(|r| r.time > at(6_060)).all(|r| r.value.is_none_or(|v| v <= 500)));
 }
+
+#[test]
+fn ten_times_ahead_in_a_row_tell_a_wrong_clock_and_one_believed_ends_it() {
+    let mut croft = Croft::new();
+    let mut says = |minute: i64, ahead: i64| {
+        let stated = Stated::At(at(60 * (minute + ahead)));
+        croft.take(message(at(60 * minute), vec![value(T, 10.0, stated)]));
+        croft.processor.clocks_ahead()
+    };
+    assert!((0..9).all(|minute| says(minute, 60 + minute % 2).is_empty()));
+    // A right one in between: the row begins anew.
+    assert!(says(9, 0).is_empty());
+    assert!((10..19).all(|minute| says(minute, 60).is_empty()));
+    let told = says(19, 90);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!(told[0].cause, "station_clock_wrong");
+    assert_eq!(told[0].station.as_deref(), Some("orchard"));
+    assert_eq!((told[0].since, told[0].time), (at(600), at(1_140)));
+    // The median of nine that are one hour ahead and one that is an hour and a half.
+    assert_eq!(told[0].size, Some(1.0));
+    assert!(says(20, 0).is_empty());
+    assert!(croft.processor.diagnoses().is_empty(), "it is no part of what is logged");
+}

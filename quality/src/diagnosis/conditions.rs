@@ -23,7 +23,7 @@ pub struct Hour {
     pub direction: f64,
     /// Median humidity of the neighbours, %.
     pub humidity: f64,
-    /// Hours since the neighbours were last saturated.
+    /// Hours since the neighbours were last saturated or had rain.
     pub since_wet: f64,
     /// Its number, counted from 1970.
     pub number: i64,
@@ -57,6 +57,8 @@ const LEAST_WARMTH: f64 = 0.4;
 const LEAST_MOISTURE: f64 = 4.0;
 /// Speeds below which both numbers of a ratio are lifted by so much, m/s.
 const LIFT: f64 = 0.3;
+/// Depths below a tip are not resolved, mm.
+const TIP: f64 = 0.2;
 const SECTORS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
 
 /// Hours that are compared with what was usual before.
@@ -93,12 +95,26 @@ impl Look<'_> {
     }
 }
 
-fn offset(hour: &Hour) -> f64 {
-    hour.own - hour.others
+impl Hour {
+    /// By how much it is above its neighbours.
+    pub(crate) fn offset(&self) -> f64 {
+        self.own - self.others
+    }
+
+    /// Logarithm of the ratio of its wind to theirs.
+    pub(crate) fn ratio(&self) -> f64 {
+        ((self.own + LIFT) / (self.others + LIFT)).ln()
+    }
+
+    /// Logarithm of the ratio of its rain to theirs.
+    pub(crate) fn rain_ratio(&self) -> f64 {
+        ((self.own + TIP / 2.0) / (self.others + TIP / 2.0)).ln()
+    }
 }
 
-fn ratio(hour: &Hour) -> f64 {
-    ((hour.own + LIFT) / (hour.others + LIFT)).ln()
+/// Whether a direction lies in the eighth around `middle`, degrees.
+pub(crate) fn in_sector(direction: f64, middle: f64) -> bool {
+    ((direction - middle + 180.0).rem_euclid(360.0) - 180.0).abs() <= 22.5
 }
 
 /// What the conditions tell of `cause`, given the month of its instrument; none where they
@@ -107,18 +123,18 @@ pub fn refine(cause: Cause, month: &Month) -> Option<Refined> {
     let look = |of| Look { before: &month.before, after: &month.after, of };
     let lately = |of| Look { after: &month.lately, ..look(of) };
     match cause {
-        Cause::ThermometerOffset => screen(&look(offset), 0)
-            .or_else(|| drift(Cause::ThermometerDrift, "Cel", &look(offset)))
-            .or_else(|| as_in_all_weather(cause, &look(offset)))
-            .or_else(|| screen(&lately(offset), LEAST_DAYS)),
-        Cause::HumidityOffset => wet(&look(offset), 0)
-            .or_else(|| drift(Cause::HumidityDrift, "%", &look(offset)))
-            .or_else(|| as_wet_as_dry(cause, &look(offset)))
-            .or_else(|| wet(&lately(offset), LEAST_DAYS)),
-        Cause::BarometerOffset => drift(Cause::BarometerDrift, "hPa", &look(offset)),
-        Cause::CupFactorWrong => sheltered(&look(ratio))
-            .or_else(|| cup(&look(ratio)))
-            .or_else(|| whole(cause, &look(ratio))),
+        Cause::ThermometerOffset => screen(&look(Hour::offset), 0)
+            .or_else(|| drift(Cause::ThermometerDrift, "Cel", &look(Hour::offset)))
+            .or_else(|| as_in_all_weather(cause, &look(Hour::offset)))
+            .or_else(|| screen(&lately(Hour::offset), LEAST_DAYS)),
+        Cause::HumidityOffset => wet(&look(Hour::offset), 0)
+            .or_else(|| drift(Cause::HumidityDrift, "%", &look(Hour::offset)))
+            .or_else(|| as_wet_as_dry(cause, &look(Hour::offset)))
+            .or_else(|| wet(&lately(Hour::offset), LEAST_DAYS)),
+        Cause::BarometerOffset => drift(Cause::BarometerDrift, "hPa", &look(Hour::offset)),
+        Cause::CupFactorWrong => sheltered(&look(Hour::ratio))
+            .or_else(|| cup(&look(Hour::ratio)))
+            .or_else(|| whole(cause, &look(Hour::ratio))),
         _ => None,
     }
 }
@@ -225,10 +241,7 @@ fn whole(cause: Cause, look: &Look) -> Option<Refined> {
 fn sheltered(look: &Look) -> Option<Refined> {
     let of_sector = |place: usize| {
         let middle = place as f64 * 45.0;
-        look.excess(|h| {
-            h.others >= 2.0
-                && ((h.direction - middle + 180.0).rem_euclid(360.0) - 180.0).abs() <= 22.5
-        })
+        look.excess(|h| h.others >= 2.0 && in_sector(h.direction, middle))
     };
     let sectors: Vec<(usize, f64)> =
         (0..SECTORS.len()).filter_map(|s| Some((s, of_sector(s)?))).collect();

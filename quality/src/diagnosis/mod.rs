@@ -9,8 +9,12 @@ mod causes;
 mod conditions;
 mod month;
 mod naming;
+mod onset;
 
 pub use causes::{Cause, CauseGroup, SURE, SUSPECTED};
+pub(crate) use conditions::in_sector;
 pub use conditions::{Hour, Refined, refine};
 pub use month::{Month, View, parted};
-pub use naming::{named, words};
+pub(crate) use month::{around, elevation};
+pub use naming::{named, words, words_of_chart};
+pub use onset::Onset;

@@ -49,25 +49,10 @@ pub fn parted(
     let mut month = Month::default();
     let mut since_wet = f64::INFINITY;
     for (hour, values) in past {
-        let of = |quantity: Quantity| median(view.near.iter().map(|&n| values(n).get(quantity)));
-        let humidity = of(Quantity::RelativeHumidity);
-        since_wet = if humidity >= WET { 0.0 } else { since_wet + 1.0 };
-        // Of directions the first that is known: they have no middle.
-        let mut directions = view.near.iter().map(|&n| values(n).direction);
-        let found = Hour {
-            own: values(view.station).get(view.quantity),
-            others: of(view.quantity),
-            sun: if view.quantity == Quantity::AirTemperature {
-                sun(hour, view.place)
-            } else {
-                f64::NAN
-            },
-            wind: of(Quantity::WindSpeed),
-            direction: directions.find(|d| d.is_finite()).unwrap_or(f64::NAN),
-            humidity,
-            since_wet,
-            number: hour,
-        };
+        let warmed = view.quantity == Quantity::AirTemperature;
+        let sun = if warmed { elevation(hour, view.place) } else { f64::NAN };
+        let found =
+            around((hour, sun), view.station, view.quantity, view.near, values, &mut since_wet);
         if hour < view.since.min(last_days) {
             month.before.push(found);
         }
@@ -81,8 +66,36 @@ pub fn parted(
     month
 }
 
+/// One hour (its number and the elevation of the sun) of an instrument beside its neighbours;
+/// `since_wet` is carried from hour to hour.
+pub(crate) fn around(
+    (number, sun): (i64, f64),
+    station: usize,
+    quantity: Quantity,
+    near: &[usize],
+    values: impl Fn(usize) -> Values,
+    since_wet: &mut f64,
+) -> Hour {
+    let of = |quantity: Quantity| median(near.iter().map(|&n| values(n).get(quantity)));
+    let humidity = of(Quantity::RelativeHumidity);
+    let wet = humidity >= WET || of(Quantity::PrecipitationDepth) > 0.0;
+    *since_wet = if wet { 0.0 } else { *since_wet + 1.0 };
+    // Of directions the first that is known: they have no middle.
+    let mut directions = near.iter().map(|&n| values(n).direction);
+    Hour {
+        own: values(station).get(quantity),
+        others: of(quantity),
+        sun,
+        wind: of(Quantity::WindSpeed),
+        direction: directions.find(|d| d.is_finite()).unwrap_or(f64::NAN),
+        humidity,
+        since_wet: *since_wet,
+        number,
+    }
+}
+
 /// Elevation of the sun in the middle of an hour, degrees.
-fn sun(hour: i64, (latitude, longitude): (f64, f64)) -> f64 {
+pub(crate) fn elevation(hour: i64, (latitude, longitude): (f64, f64)) -> f64 {
     let unix = ((hour * HOUR + HOUR / 2) / 1_000) as f64;
     let place = meteorology::sun::Place {
         latitude,

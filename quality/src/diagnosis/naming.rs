@@ -1,6 +1,7 @@
 //! From what the comparison of neighbours found to a cause, in words.
 
 use super::causes::Cause;
+use crate::charts::Charted;
 use crate::neighbours::{Kind, Suspicion};
 use observation::Quantity;
 
@@ -54,4 +55,34 @@ pub fn words(suspicion: &Suspicion, hours: f64) -> String {
             size.abs()
         ),
     }
+}
+
+/// What a chart of a condition told, in a sentence.
+pub fn words_of_chart(charted: &Charted) -> String {
+    let size = charted.size;
+    let found = match charted.cause {
+        Cause::SunlitScreen => format!(
+            "air temperature is {size:+.1} Cel in sun and light wind against what it is at night and was before"
+        ),
+        Cause::HumiditySlowToDry => format!(
+            "relative humidity is {size:+.0} % in the hours after rain or fog against what it is when dry and was before"
+        ),
+        Cause::CupSlowAtHighWind => {
+            format!("strong wind is {size:.2} times what light wind and the days before let expect")
+        }
+        Cause::CupSticking => {
+            format!("light wind is {size:.2} times what strong wind and the days before let expect")
+        }
+        Cause::GaugeCountsTooMuch | Cause::GaugeCatchesTooLittle => {
+            format!("rain is {size:.2} times what the neighbours and the days before let expect")
+        }
+        _ => format!(
+            "wind from around {:.0} deg is {size:.2} times what other sectors and the days before let expect",
+            charted.sector.unwrap_or(0.0)
+        ),
+    };
+    format!(
+        "{found}, on {} such days (cumulative sum at {:.1} of its limit)",
+        charted.days, charted.score
+    )
 }

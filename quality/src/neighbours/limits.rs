@@ -1,6 +1,8 @@
 //! The numbers of the judgement: one set for all places and all faults.
 
 use super::values::Group;
+use crate::charts::ChartLimits;
+use crate::cusum::Chart;
 
 /// What differs from group to group.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,6 +55,8 @@ pub struct Limits {
     pub clock: f64,
     /// Rain missed: -ln of its chance, and the depth in mm that the neighbours agree on.
     pub gauge: (f64, f64),
+    /// The charts of what shows under one condition only.
+    pub charts: ChartLimits,
     /// Group by group, in the order of `Group::ALL`.
     pub groups: [GroupLimits; Group::ALL.len()],
 }
@@ -85,6 +89,7 @@ impl Default for Limits {
             frozen: 30,
             clock: 11.0,
             gauge: (4.6, 4.0),
+            charts: ChartLimits { chart: Chart { reference: 1.0, interval: 5.0 }, spread: 1.0 },
             groups: [
                 // Cel and %, Cel, hPa, a tenth of the speed, deg.
                 own(5.6, 14.0, 1000.0, [0.2, 3.0]),

@@ -3,8 +3,12 @@
 
 use super::limits::Limits;
 use super::panel::{Panel, Setup, Verdict};
+use super::suspicion::{Kind, State};
 use super::values::Values;
-use observation::Time;
+use crate::charts::{Charts, KEPT};
+use crate::diagnosis::Cause;
+use observation::time::HOUR;
+use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
 /// Stations of one panel.
@@ -37,7 +41,22 @@ struct Member {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Neighbourhood {
     members: Vec<Member>,
+    /// By station, its neighbours.
+    #[serde(default)]
+    near: Vec<Vec<usize>>,
+    /// Degrees north and east of the first station.
+    #[serde(default)]
+    place: (f64, f64),
+    #[serde(default)]
+    charts: Charts,
+    /// Instruments that are off at all times, or were until lately, and since which hour they
+    /// are so or no longer so.
+    #[serde(default)]
+    off: Vec<Off>,
 }
+
+/// Station, quantity, hour, and whether it is off.
+type Off = (usize, Quantity, i64, bool);
 
 fn apart(a: &Site, b: &Site) -> f64 {
     let north = (a.latitude - b.latitude) * DEGREE;
@@ -78,7 +97,9 @@ impl Neighbourhood {
                 .map(|own| panel(std::iter::once(own).chain(nearest(sites, own)).collect()))
                 .collect(),
         };
-        Self { members }
+        let near = (0..sites.len()).map(|own| nearest(sites, own)).collect();
+        let place = sites.first().map_or((0.0, 0.0), |s| (s.latitude, s.longitude));
+        Self { members, near, place, charts: Charts::default(), off: Vec::new() }
     }
 
     /// Takes the values of the step that begins at `start`, by station. Places of stations
@@ -112,17 +133,39 @@ impl Neighbourhood {
             }
             all.clock = all.clock.max(verdict.clock);
         }
+        let hour = start.0.div_euclid(HOUR);
+        self.note_off(hour, &all);
+        let off = |station: usize, quantity: Quantity| {
+            self.off.iter().filter(|o| (o.0, o.1) == (station, quantity)).map(|o| o.2).max()
+        };
+        let charts = (&limits.charts, off);
+        all.charted = self.charts.take(hour, values, &self.near, self.place, charts);
         all
+    }
+
+    fn note_off(&mut self, hour: i64, verdict: &Verdict) {
+        let kept = hour - KEPT as i64 * 24;
+        self.off.retain(|(_, _, since, is_off)| *is_off || *since > kept);
+        for suspicion in verdict.suspicions.iter().filter(|s| s.kind == Kind::Offset) {
+            let Some(station) = suspicion.station else { continue };
+            let is_off = suspicion.state != State::Closed;
+            let since = if is_off { suspicion.since.0.div_euclid(HOUR) } else { hour };
+            self.off.retain(|o| (o.0, o.1) != (station, suspicion.quantity));
+            self.off.push((station, suspicion.quantity, since, is_off));
+        }
+    }
+
+    /// The cause that a chart holds open of an instrument.
+    pub fn charted(&self, station: usize, quantity: Quantity) -> Option<Cause> {
+        self.charts.open(station, quantity)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::neighbours::{Kind, State, Suspicion};
-    use observation::Quantity;
+    use crate::neighbours::Suspicion;
 
-    const HOUR: i64 = 3_600_000;
     const WRONG_FROM: i64 = 48 * 24;
 
     /// Invented weather with noise of its own for every station: a repeatable sequence.

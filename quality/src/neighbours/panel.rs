@@ -15,6 +15,7 @@ use super::terms::{Terms, observed};
 use super::values::{Group, Values};
 use super::watch::{Evidence, Watches};
 use super::weather::Tracker;
+use crate::charts::Charted;
 use observation::time::{DAY, HOUR};
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
@@ -68,6 +69,8 @@ pub struct Verdict {
     pub suspicions: Vec<Suspicion>,
     /// Values grossly off in this step.
     pub strays: Vec<Stray>,
+    /// What the charts of conditions told.
+    pub charted: Vec<Charted>,
 }
 
 /// The groups whose open suspicions a group waits for: its terms hold their instruments.

@@ -28,6 +28,10 @@ pub(crate) enum Wrong {
     Dead(f64),
     /// A row of trees from one direction over so many degrees, so many heights away.
     Trees { from: f64, width: f64, heights: f64 },
+    /// Each tip is counted twice: its switch bounces.
+    Bounce,
+    /// Only this share of the rain reaches the bucket.
+    Leak(f64),
 }
 
 /// What is usual at a place.
@@ -243,11 +247,12 @@ impl Station {
         }
         let speed = if wind < stands { 0.0 } else { slope * turns + offset };
         let vane = direction + self.offsets[3] + (25.0 / wind.max(1.0)) * around(random);
-        device.bucket += sky.rain * self.catches * (1.0 - 0.006 * wind);
+        let share = if let Some(Wrong::Leak(share)) = wrong { share } else { 1.0 };
+        device.bucket += sky.rain * self.catches * (1.0 - 0.006 * wind) * share;
         let mut tips = 0.0;
         while device.bucket >= TIP {
             device.bucket -= TIP;
-            tips += 1.0;
+            tips += if wrong == Some(Wrong::Bounce) { 2.0 } else { 1.0 };
         }
         sums.add(own, humidity.clamp(0.0, 100.0), pressure, speed, vane, tips * TIP);
     }

@@ -109,6 +109,11 @@ fn an_invented_past_is_summed_up_kept_and_not_made_twice() {
         .filter(|day| day["count"].is_number() && day["count"] == day["expected"])
         .collect();
     assert!(whole.len() >= 2, "{days:#}");
+    let sheet = client.get(page, "/?range=48h&station=orchard").body;
+    let morning = sheet.split("id=\"morning\"").nth(1).expect("a morning sheet");
+    let cells = morning.split("<tbody>").nth(1).unwrap().split("</tbody>").next().unwrap();
+    assert_eq!(cells.matches("<td>").count(), 7, "{cells}");
+    assert!(cells.contains("\u{b0}C") && cells.contains("m/s") && cells.contains("mm"), "{cells}");
     let settings = folder.path().join("isobarn.toml");
     let end = whole[0]["to"].as_str().unwrap().to_owned();
     let before = export(&settings, &["--to", &end]);

@@ -100,7 +100,7 @@ fn octant(gathered: &Gathered, from: Time, to: Time) -> Option<(&'static str, f6
 }
 
 /// Hours with rain, and hours of which nothing is known.
-fn wet(source: &Source<'_>, from: Time, to: Time) -> Option<(u32, u32)> {
+pub fn wet(source: &Source<'_>, from: Time, to: Time) -> Option<(u32, u32)> {
     let trace = source.gathered.trace(Role::Rain)?;
     let (mut wet, mut unknown) = (0, 0);
     let mut at = from;

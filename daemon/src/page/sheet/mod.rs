@@ -10,6 +10,7 @@ mod gather;
 mod held;
 mod local;
 mod meteogram;
+mod morning;
 mod pairs;
 mod range;
 mod roles;
@@ -266,6 +267,7 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                             div id="panes" { (meteogram::panes(&source)) }
                             (tables::slots(&source))
                         }
+                        (morning::sheet(sheet, &source))
                         (pairs::strips(&source, &kept.pairs))
                         section id="outlook" aria-labelledby="outlook-h" {
                             h2 id="outlook-h" { (texts.outlook) }

@@ -116,7 +116,13 @@ pub fn read(
     let roles = [Role::Temperature, Role::Humidity, Role::Pressure];
     let chosen: Vec<Vec<(String, SeriesIndex)>> = roles
         .iter()
-        .map(|role| everywhere(look, property, *role))
+        .map(|role| {
+            let mut all = everywhere(look, property, *role);
+            // Pressures at two heights are not to be compared.
+            let quantity = |index| look.names().series(index).map(|s| s.quantity);
+            all.retain(|(_, index)| quantity(*index) != Some(Quantity::SurfaceAirPressure));
+            all
+        })
         .filter(|s| s.len() > 1)
         .collect();
     let series: Vec<SeriesIndex> = chosen.iter().flatten().map(|s| s.1).collect();
@@ -132,10 +138,8 @@ pub fn read(
                 let Some((one, other)) = names.series(*left).zip(names.series(*right)) else {
                     continue;
                 };
-                // Pressures at two heights, or one at sea level, are not to be compared.
-                let level = matches!(one.quantity, Quantity::SurfaceAirPressure);
                 let (Some(a), Some(b)) = (hours.get(left), hours.get(right)) else { continue };
-                if level || one.quantity != other.quantity {
+                if one.quantity != other.quantity {
                     continue;
                 }
                 let both: Vec<Both> = a

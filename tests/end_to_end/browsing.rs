@@ -83,7 +83,11 @@ fn the_page_is_sound_at_both_widths_in_light_and_dark_with_and_without_script() 
     let browser = Browser::start();
     for (width, dark) in [(360, false), (360, true), (1_280, false), (1_280, true)] {
         browser.look(width, dark);
-        for (view, path) in [("day", "/"), ("dekad", "/?range=dekad&station=hedge")] {
+        for (view, path) in [
+            ("day", "/"),
+            ("dekad", "/?range=dekad&station=hedge"),
+            ("extremes", "/?range=extremes&station=hedge"),
+        ] {
             browser.open(&format!("{page}{path}"));
             let wide = browser.run("return document.documentElement.scrollWidth").as_u64().unwrap();
             assert!(wide <= u64::from(width), "{view} at {width} is {wide} wide");

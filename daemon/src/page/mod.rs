@@ -42,6 +42,7 @@ pub struct Page {
     archive: readings::Archive,
     live: live::Live,
     shelf: sheet::Shelf,
+    records: sheet::Records,
     stop: CancellationToken,
 }
 
@@ -56,6 +57,7 @@ impl Page {
             archive: readings::Archive::new(&view),
             live: live::Live::default(),
             shelf: sheet::Shelf::default(),
+            records: sheet::Records::default(),
             view,
             stop,
         }))

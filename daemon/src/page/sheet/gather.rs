@@ -300,14 +300,14 @@ impl Winds {
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::fixture;
     use history::{Batch, History, Options};
     use observation::{Flag, Reading, Reasons};
     use std::fmt::Write as _;
 
-    const FIRST: i64 = 20_600;
+    pub(in crate::page::sheet) const FIRST: i64 = 20_600;
 
     fn commit(history: &mut History, received: Time, readings: &[Reading]) {
         let batch = Batch {
@@ -333,7 +333,7 @@ mod tests {
     }
 
     /// Sixty invented days with gaps, sealed but for the last; a late reading on one.
-    fn filled(folder: &std::path::Path) -> History {
+    pub(in crate::page::sheet) fn filled(folder: &std::path::Path) -> History {
         let start = Time(FIRST * DAY);
         let mut random = fastrand::Rng::with_seed(3);
         let (mut history, _) = History::open(folder, &Options::at(start)).unwrap();

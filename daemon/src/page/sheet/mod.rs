@@ -5,6 +5,7 @@
 mod assets;
 mod axis;
 mod days;
+mod extremes;
 mod figures;
 mod gather;
 mod held;
@@ -23,6 +24,7 @@ mod tables;
 mod texts;
 
 pub(super) use assets::{script, style};
+pub(super) use extremes::Records;
 pub(super) use figures::{NONE, Shown, signed};
 pub(super) use gather::gather;
 pub(super) use local::long;
@@ -83,6 +85,19 @@ struct Kept {
     days: days::Days,
     pairs: Vec<pairs::Pair>,
     evidence: Vec<pairs::Evidence>,
+    extremes: extremes::Found,
+}
+
+impl Kept {
+    fn nothing(from: Time, to: Time, now: Time) -> Self {
+        Self {
+            gathered: Gathered::empty(from, to, now),
+            days: days::Days::new(),
+            pairs: Vec::new(),
+            evidence: Vec::new(),
+            extremes: extremes::Found::default(),
+        }
+    }
 }
 
 /// Longest span that pairs are compared over.
@@ -192,6 +207,16 @@ fn composed(page: &Page, asked: &Asked) -> String {
     let (from, to) = asked.range.extent(asked.until.unwrap_or(now), &property.days);
     let read = page.archive.with_reader(&page.view, |look| {
         let told = |e: &dyn std::fmt::Display| Problem::unavailable(e.to_string());
+        let evidence = pairs::evidence(look, property, &snapshot.diagnoses, now);
+        let evidence = evidence.map_err(|e| told(&e))?;
+        if asked.range == Range::Extremes {
+            let found = extremes::read(look, &page.records, property, station, now);
+            return Ok(Kept {
+                evidence,
+                extremes: found.map_err(|e| told(&e))?,
+                ..Kept::nothing(from, to, now)
+            });
+        }
         let gathered =
             gather(look, &page.shelf, property, station, (from, to, now)).map_err(|e| told(&e))?;
         let days = match days::read(look, property, station, (from, to, now)) {
@@ -204,16 +229,11 @@ fn composed(page: &Page, asked: &Asked) -> String {
         } else {
             pairs::read(look, property, from, to).map_err(|e| told(&e))?
         };
-        let evidence = pairs::evidence(look, property, &snapshot.diagnoses, now);
-        Ok(Kept { gathered, days, pairs, evidence: evidence.map_err(|e| told(&e))? })
+        let extremes = extremes::Found::default();
+        Ok(Kept { gathered, days, pairs, evidence, extremes })
     });
     let unread = read.is_err();
-    let kept = read.unwrap_or_else(|_| Kept {
-        gathered: Gathered::empty(from, to, now),
-        days: days::Days::new(),
-        pairs: Vec::new(),
-        evidence: Vec::new(),
-    });
+    let kept = read.unwrap_or_else(|_| Kept::nothing(from, to, now));
     let sheet = Sheet {
         newest: newest::all(&snapshot, now).collect(),
         troubles: health::of(&snapshot, &page.view.counts, now).reasons(),
@@ -236,6 +256,7 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
     let texts = sheet.texts;
     let property = &sheet.snapshot.property;
     let gathered = &kept.gathered;
+    let extremes = sheet.asked.range == Range::Extremes;
     let source = Source { gathered, property, shown: sheet.shown, local: &sheet.local, texts };
     html! {
         (DOCTYPE)
@@ -260,22 +281,31 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                     }
                     div.right id="right" {
                         section aria-labelledby="panes-h" {
-                            h2 id="panes-h" { (texts.panes) }
+                            h2 id="panes-h" { @if extremes { (texts.range(Range::Extremes)) } @else { (texts.panes) } }
                             (ranges(sheet, gathered))
                             @if unread { p.caution { (texts.history_unread) } }
-                            @if !gathered.whole { p.caution { (texts.cut_short) } }
-                            div id="panes" { (meteogram::panes(&source)) }
-                            (tables::slots(&source))
+                            @if extremes {
+                                @if !unread && !kept.extremes.whole { p.caution { (texts.cut_short) } }
+                                (extremes::table(&source, &kept.extremes))
+                            } @else {
+                                @if !gathered.whole { p.caution { (texts.cut_short) } }
+                                div id="panes" { (meteogram::panes(&source)) }
+                                (tables::slots(&source))
+                            }
                         }
-                        (morning::sheet(sheet, &source))
-                        (pairs::strips(&source, &kept.pairs))
+                        @if !extremes {
+                            (morning::sheet(sheet, &source))
+                            (pairs::strips(&source, &kept.pairs))
+                        }
                         section id="outlook" aria-labelledby="outlook-h" {
                             h2 id="outlook-h" { (texts.outlook) }
                             (outlook(sheet))
                         }
-                        (days::table(&source, &kept.days))
-                        (sums::isopleths(&source))
-                        (sums::rose(&source))
+                        @if !extremes {
+                            (days::table(&source, &kept.days))
+                            (sums::isopleths(&source))
+                            (sums::rose(&source))
+                        }
                     }
                 }
                 footer {
@@ -333,12 +363,14 @@ fn ranges(sheet: &Sheet<'_>, gathered: &Gathered) -> Markup {
             ul { @for range in Range::ALL {
                 li { a href={ "/?" (sheet.ranged(range, asked.until)) } aria-current=[(range == asked.range).then_some("page")] { (texts.range(range)) } }
             } }
-            p {
-                a rel="prev" href={ "/?" (sheet.ranged(asked.range, Some(earlier))) } { (PreEscaped("&larr; ")) (texts.earlier) }
-                " " (sheet.local.dated(gathered.from)) " \u{2013} " (sheet.local.dated(end)) " "
-                @if let Some(later) = later {
-                    @let until = (later + Span::minutes(1) < sheet.now).then_some(later);
-                    a rel="next" href={ "/?" (sheet.ranged(asked.range, until)) } { (texts.later) (PreEscaped(" &rarr;")) }
+            @if asked.range != Range::Extremes {
+                p {
+                    a rel="prev" href={ "/?" (sheet.ranged(asked.range, Some(earlier))) } { (PreEscaped("&larr; ")) (texts.earlier) }
+                    " " (sheet.local.dated(gathered.from)) " \u{2013} " (sheet.local.dated(end)) " "
+                    @if let Some(later) = later {
+                        @let until = (later + Span::minutes(1) < sheet.now).then_some(later);
+                        a rel="next" href={ "/?" (sheet.ranged(asked.range, until)) } { (texts.later) (PreEscaped(" &rarr;")) }
+                    }
                 }
             }
         }

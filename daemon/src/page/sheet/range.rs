@@ -20,11 +20,13 @@ pub enum Range {
     Season,
     /// The property's climatological year.
     Year,
+    /// The lowest and highest of all that is kept.
+    Extremes,
 }
 
 impl Range {
     /// All, the shortest first.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Hours24,
         Self::Overnight,
         Self::Hours48,
@@ -32,6 +34,7 @@ impl Range {
         Self::Dekad,
         Self::Season,
         Self::Year,
+        Self::Extremes,
     ];
 
     /// As it stands in a link.
@@ -44,6 +47,7 @@ impl Range {
             Self::Dekad => "dekad",
             Self::Season => "season",
             Self::Year => "climatological-year",
+            Self::Extremes => "extremes",
         }
     }
 
@@ -55,7 +59,7 @@ impl Range {
     /// Length of those that end at any instant.
     const fn rolling(self) -> Option<Span> {
         match self {
-            Self::Hours24 => Some(Span::hours(24)),
+            Self::Extremes | Self::Hours24 => Some(Span::hours(24)),
             Self::Hours48 => Some(Span::hours(48)),
             Self::BarogramWeek => Some(Span::days(7)),
             _ => None,

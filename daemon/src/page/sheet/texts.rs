@@ -206,6 +206,7 @@ pub static ENGLISH: Texts = Texts {
         "Dekad",
         "Season",
         "Climatological year",
+        "Extremes",
     ],
     reading_line: "Touch or point at a pane to read its values.",
     temperature_and_dew_point: "Air temperature and dew point",

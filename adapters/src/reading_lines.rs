@@ -6,9 +6,7 @@
 //! there is none, `reasons` is an empty list. CSV has the same columns with the same
 //! texts; there `null` is empty and reasons are apart by blanks.
 
-use observation::reading::decimal_text;
-use observation::{Reading, Series, SeriesIndex};
-use std::io::Write as _;
+use observation::{Reading, Series, SeriesIndex, text};
 
 /// The heading of CSV lines.
 pub const CSV_HEADING: &str =
@@ -133,11 +131,12 @@ impl ReadingLines {
     /// fields may follow; false if nothing was added.
     pub fn open_object(&self, reading: &Reading, out: &mut Vec<u8>) -> bool {
         let Some(head) = self.heads.get(reading.series.0 as usize) else { return false };
-        // Writing to a vector does not fail.
-        let _ = write!(out, "{{\"time\":\"{}\",", reading.time);
+        out.extend_from_slice(b"{\"time\":\"");
+        text::instant(reading.time, out);
+        out.extend_from_slice(b"\",");
         out.extend_from_slice(head.json.as_bytes());
         match reading.value {
-            Some(steps) => out.extend_from_slice(decimal_text(steps, head.decimals).as_bytes()),
+            Some(steps) => text::decimal(steps, head.decimals, out),
             None => out.extend_from_slice(b"null"),
         }
         out.extend_from_slice(head.json_unit.as_bytes());
@@ -147,27 +146,37 @@ impl ReadingLines {
             if place > 0 {
                 out.push(b',');
             }
-            let _ = write!(out, "\"{}\"", reason.word());
+            out.push(b'"');
+            out.extend_from_slice(reason.word().as_bytes());
+            out.push(b'"');
         }
-        let _ = write!(out, "],\"revision\":{}", reading.revision);
+        out.extend_from_slice(b"],\"revision\":");
+        text::whole(u64::from(reading.revision), out);
         true
     }
 
     /// Appends a reading as one line of CSV.
     pub fn csv(&self, reading: &Reading, out: &mut Vec<u8>) {
         let Some(head) = self.heads.get(reading.series.0 as usize) else { return };
-        let _ = write!(out, "{},{}", reading.time, head.csv);
+        text::instant(reading.time, out);
+        out.push(b',');
+        out.extend_from_slice(head.csv.as_bytes());
         if let Some(steps) = reading.value {
-            out.extend_from_slice(decimal_text(steps, head.decimals).as_bytes());
+            text::decimal(steps, head.decimals, out);
         }
-        let _ = write!(out, ",{},{},", head.unit, reading.flag.word());
+        for field in [&*head.unit, reading.flag.word(), ""] {
+            out.push(b',');
+            out.extend_from_slice(field.as_bytes());
+        }
         for (place, reason) in reading.reasons.iter().enumerate() {
             if place > 0 {
                 out.push(b' ');
             }
             out.extend_from_slice(reason.word().as_bytes());
         }
-        let _ = writeln!(out, ",{}", reading.revision);
+        out.push(b',');
+        text::whole(u64::from(reading.revision), out);
+        out.push(b'\n');
     }
 }
 

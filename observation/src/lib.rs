@@ -20,6 +20,7 @@ pub mod refusal;
 pub mod sample;
 pub mod series;
 pub mod signal;
+pub mod text;
 pub mod time;
 pub mod unit;
 

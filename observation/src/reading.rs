@@ -43,11 +43,10 @@ fn scale(decimals: u8) -> f64 {
 
 /// `steps` as a decimal text without trailing zeros: `-0.05`, `17.3`, `4`.
 pub fn decimal_text(steps: i64, decimals: u8) -> String {
-    let sign = if steps < 0 { "-" } else { "" };
-    let digits = format!("{:0width$}", steps.unsigned_abs(), width = usize::from(decimals) + 1);
-    let (whole, fraction) = digits.split_at(digits.len() - usize::from(decimals));
-    let fraction = fraction.trim_end_matches('0');
-    if fraction.is_empty() { format!("{sign}{whole}") } else { format!("{sign}{whole}.{fraction}") }
+    let mut out = Vec::with_capacity(24);
+    crate::text::decimal(steps, decimals, &mut out);
+    // Digits, a sign and a point.
+    String::from_utf8(out).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -15,6 +15,7 @@ mod browsing;
 mod certificates;
 mod chaos;
 mod check;
+mod clock_steps;
 mod databases;
 mod demo;
 mod diagnoses;

@@ -2,7 +2,6 @@
 
 use super::port::{Identity, Origin, Outgoing};
 use crate::reading_lines::ReadingLines;
-use std::io::Write as _;
 use std::sync::OnceLock;
 
 /// Writers of lines, made when the series are first known.
@@ -28,8 +27,10 @@ pub(super) fn object(
     out: &mut Vec<u8>,
 ) {
     if lines.open_object(&outgoing.reading, out) {
-        // Writing to a vector does not fail; an identity needs no escaping.
-        let _ = write!(out, ",\"id\":\"{}\"}}", Identity(origin, outgoing));
+        out.extend_from_slice(b",\"id\":\"");
+        // It needs no escaping.
+        Identity(origin, outgoing).append(out);
+        out.extend_from_slice(b"\"}");
     }
 }
 

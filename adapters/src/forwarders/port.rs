@@ -8,7 +8,7 @@
 use super::rules::Rules;
 use bytes::Bytes;
 use futures_util::future::BoxFuture;
-use observation::{Property, Reading, Series, SeriesIndex, Time};
+use observation::{Property, Reading, Series, SeriesIndex, Time, text};
 use std::fmt;
 use std::ops::Range;
 use std::sync::Arc;
@@ -58,6 +58,25 @@ pub struct Outgoing {
 
 /// The identity of a reading for receivers: the same at every attempt.
 pub struct Identity<'a>(pub &'a Origin, pub &'a Outgoing);
+
+impl Identity<'_> {
+    /// Appends what its [`fmt::Display`] prints.
+    pub fn append(&self, out: &mut Vec<u8>) {
+        let Self(origin, Outgoing { number, place, reading }) = self;
+        out.extend_from_slice(origin.id.as_bytes());
+        out.push(b'/');
+        text::whole(*number, out);
+        out.push(b'/');
+        if let Some(place) = place {
+            text::whole(u64::from(*place), out);
+            return;
+        }
+        let series = origin.series(reading.series).map_or(0, |s| s.number);
+        text::whole(u64::from(series), out);
+        out.push(b'-');
+        text::decimal(reading.time.0, 0, out);
+    }
+}
 
 impl fmt::Display for Identity<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -1,0 +1,110 @@
+//! The clock of the machine set while the service runs and forwards: libfaketime shows
+//! the program another wall clock, and leaves the monotonic one alone.
+
+use crate::forwarding::{delivered, same_as_logged};
+use crate::settings::{token, write};
+use isobarn_tests::program::{Program, command, command_with_input, export};
+use isobarn_tests::push::Client;
+use isobarn_tests::sink::Sink;
+use isobarn_tests::wait::until;
+use observation::{Span, Time};
+use serde_json::Value;
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+
+/// Where Debian's package puts it, whatever the machine.
+fn library() -> PathBuf {
+    std::fs::read_dir("/usr/lib")
+        .unwrap()
+        .flatten()
+        .map(|entry| entry.path().join("faketime/libfaketimeMT.so.1"))
+        .find(|path| path.is_file())
+        .expect("libfaketime is installed: tests/run --install")
+}
+
+/// Sets the program's clock to so many seconds beside the true one, at a stroke.
+fn set(file: &Path, seconds: i64) {
+    let new = file.with_extension("new");
+    std::fs::write(&new, format!("{seconds:+}")).unwrap();
+    std::fs::rename(&new, file).unwrap();
+}
+
+fn steps(settings: &Path) -> Vec<(Time, Time)> {
+    let instant = |value: &Value| Time::parse(value.as_str().unwrap()).unwrap();
+    export(settings, &["--samples"])
+        .lines()
+        .map(|line| serde_json::from_str::<Value>(line).unwrap())
+        .filter(|line| line.get("clock_step").is_some())
+        .map(|line| (instant(&line["received"]), instant(&line["clock_step"])))
+        .collect()
+}
+
+#[test]
+fn a_clock_set_back_and_forward_is_logged_and_everything_still_passes_on_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("faketime");
+    let sink = Sink::willing();
+    let table = format!("\n[forward.http.archive]\nurl = \"http://{}/in\"\n", sink.address);
+    let settings = write(folder.path(), &table);
+    // Two hours behind, so that nothing lies in the future of this test's own clock.
+    set(&file, -7_200);
+    let environment = [
+        ("LD_PRELOAD", library().into_os_string()),
+        ("FAKETIME_TIMESTAMP_FILE", file.clone().into_os_string()),
+        ("FAKETIME_NO_CACHE", OsString::from("1")),
+        ("FAKETIME_DONT_FAKE_MONOTONIC", OsString::from("1")),
+        ("DONT_FAKE_MONOTONIC", OsString::from("1")),
+    ];
+    let program = Program::run_in(&settings, &environment);
+    let client = Client::new();
+    let push = |value: f64| {
+        let body = format!("[{{\"n\":\"hedge/t\",\"v\":{value}}}]");
+        let answer = client.senml(program.address("push"), token("hedge"), &body);
+        assert_eq!(answer.status, 204, "{answer:?}");
+    };
+    push(4.25);
+    assert_eq!(steps(&settings), []);
+    let hour = Span::hours(1);
+    let mut seen = Vec::new();
+    for (offset, expected, value) in
+        [(-10_800, -hour.0, 4.5), (-3_600, 2 * hour.0, 4.75), (-7_200, -hour.0, 5.0)]
+    {
+        set(&file, offset);
+        push(value);
+        until("the step in the log", || (steps(&settings).len() > seen.len()).then_some(()));
+        seen = steps(&settings);
+        let (old, new) = *seen.last().unwrap();
+        let stepped = (new - old).0;
+        // What passes between the old clock's last look and the new one's first is no step.
+        assert!((stepped - expected).abs() < 5_000, "{stepped} ms instead of {expected}");
+    }
+    push(5.25);
+    assert_eq!(steps(&settings).len(), 3, "nothing else is a step");
+    let health = client.get(program.address("http"), "/health");
+    assert_eq!(health.status, 200, "{health:?}");
+
+    // Every reading is delivered, once, in the order of the log.
+    until("an empty backlog", || {
+        let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
+        let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+        (document["forwarders"][0]["backlog"] == 0).then_some(())
+    });
+    assert_eq!(program.terminate().0, Some(0));
+    let (all, twice, ordered) = delivered(&sink);
+    assert_eq!((twice, ordered), (0, true));
+    same_as_logged(&settings, &all);
+
+    // What was dated by a clock that was wrong is told, and replay makes the same of it.
+    let everything = export(&settings, &["--from", "2020-01-01T00:00:00Z"]);
+    let told = everything
+        .lines()
+        .map(|line| serde_json::from_str::<Value>(line).unwrap())
+        .filter(|row| row["reasons"].as_array().is_some_and(|r| r.contains(&"clock".into())))
+        .count();
+    assert!(told > 0, "{everything}");
+    let samples = export(&settings, &["--samples"]);
+    let path = settings.to_str().unwrap();
+    let arguments = ["replay", "--config", path, "--input", "-", "--final"];
+    let replayed = command_with_input(&arguments, samples.as_bytes());
+    assert_eq!(String::from_utf8(replayed.stdout).unwrap(), everything);
+}

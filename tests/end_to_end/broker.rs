@@ -117,6 +117,56 @@ fn every_payload_arrives_by_mqtt_5() {
     every_payload("5");
 }
 
+/// A second client under the same identifier, as where a settings file was copied.
+#[test]
+fn a_twin_is_named_and_when_it_goes_everything_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let _broker = mosquitto(folder.path(), port);
+    let table = format!(
+        "\n[source.mqtt.house]\nbroker = \"mqtt://127.0.0.1:{port}\"\nclient_id = \"croft\"\n\
+         subscribe = [{{ filter = \"number/+station/+channel\", payload = \"number\" }}]\n"
+    );
+    let settings = write(folder.path(), &table);
+    let program = Program::run(&settings);
+    let client = Client::new();
+    let up = |value: &str| {
+        (metric(&client, &program, "isobarn_source_up", "house")? == value).then_some(())
+    };
+    until("the subscription", || up("1"));
+    // It comes back as often as it is thrown out, once in a second.
+    let mut twin = Command::new("mosquitto_sub")
+        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-i", "croft", "-c", "-q", "1"])
+        .args(["-t", "elsewhere"])
+        .spawn()
+        .expect("mosquitto_sub is installed: tests/run --install");
+    let reason = until("the battle to be told", || {
+        let output = isobarn_tests::program::command(&[
+            "status",
+            "--json",
+            "--config",
+            settings.to_str().unwrap(),
+        ]);
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).ok()?;
+        let source = document["sources"]
+            .as_array()?
+            .iter()
+            .find(|s| s["name"] == "house" && s["sessions"].as_u64() > Some(1))?;
+        let reason = source["reason"].as_str()?;
+        reason.contains("client_id").then(|| reason.to_owned())
+    });
+    assert!(reason.contains("`croft`"), "{reason}");
+    twin.kill().unwrap();
+    twin.wait().unwrap();
+    until("the return", || up("1"));
+    publish(port, "number/orchard/t", "8.25", &[]);
+    until("the number", || {
+        (metric(&client, &program, "isobarn_air_temperature_celsius", "orchard")? == "8.25")
+            .then_some(())
+    });
+    assert_eq!(program.terminate().0, Some(0));
+}
+
 #[test]
 fn stations_speak_to_the_inlet_with_the_brokers_own_tools() {
     let folder = tempfile::tempdir().unwrap();

@@ -228,6 +228,29 @@ fn dropped_connections_errors_and_silence_only_delay() {
 }
 
 #[test]
+fn a_slow_receiver_holds_up_nobody_and_gets_everything_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::start(|_| Answer::After(Duration::from_millis(300)));
+    let settings = receiver(folder.path(), &sink, "batch = 200");
+    backlog::write(&settings, SMALL);
+    let program = Program::run(&settings);
+    let client = Client::new();
+    until("the first request", || sink.script_was_asked().then_some(()));
+    // Stations get their receipts while most of the backlog still waits.
+    for n in 0..8 {
+        push(&program, &client, f64::from(n));
+    }
+    let waiting = status(&settings)["backlog"].as_u64().unwrap();
+    assert!(waiting > 0, "the receiver was not slow");
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let (all, twice, ordered) = delivered(&sink);
+    assert_eq!((twice, ordered), (0, true));
+    same_as_logged(&settings, &all);
+    assert!(sink.asked().iter().all(|a| a.1 == 200), "each was answered, if late");
+}
+
+#[test]
 fn too_many_requests_are_answered_with_patience() {
     let folder = tempfile::tempdir().unwrap();
     let mut window = (Instant::now(), 0);

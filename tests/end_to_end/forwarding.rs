@@ -310,6 +310,31 @@ fn a_receiver_that_fails_for_old_readings_does_not_block_the_new() {
 }
 
 #[test]
+fn the_limit_of_a_backlog_holds_across_a_restart() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::start(|_| Answer::Status(503, "", ""));
+    let settings = receiver(folder.path(), &sink, "backlog_readings = 1000\nbatch = 50");
+    let part = Backlog { records: 45, readings: 20, step: Span::seconds(10) };
+    backlog::write(&settings, part);
+    let program = Program::run(&settings);
+    until("the first part", || (status(&settings)["backlog"] == 900).then_some(()));
+    assert_eq!(status(&settings)["given_up"], 0, "below the limit");
+    assert_eq!(program.terminate().0, Some(0));
+    backlog::write(&settings, part);
+    let program = Program::run(&settings);
+    until("the whole backlog", || (status(&settings)["backlog"] == 1_800).then_some(()));
+    sink.script(|_| Answer::Status(204, "", ""));
+    drained(&settings);
+    let given_up = status(&settings)["given_up"].as_u64().unwrap();
+    let delivered: usize = sink.taken().iter().map(|request| request.body.lines().count()).sum();
+    println!("{given_up} given up, {delivered} delivered of 1800, at most 1000 to be kept");
+    assert_eq!(given_up + delivered as u64, 1_800);
+    // The load that was under way is not taken back.
+    assert!((1_000..=1_100).contains(&delivered), "{delivered}");
+    assert_eq!(program.terminate().0, Some(0));
+}
+
+#[test]
 fn new_readings_go_first_where_asked_and_the_gap_is_filled() {
     let folder = tempfile::tempdir().unwrap();
     let sink = Sink::willing();

@@ -148,9 +148,9 @@ impl Courier {
             };
             let behind = self.lanes.lane(which).has_work(head);
             self.tally.caught_up(!behind, self.clock.now());
-            let next = behind.then(|| self.begin_reading(which, head, &snapshot)).flatten();
             let through = load.through;
             let (passed, given_up) = (load.passed, load.given_up);
+            let next = behind.then(|| self.begin_reading(which, head, &snapshot, passed)).flatten();
             let whole = self.deliver(load).await;
             if let Some(next) = next {
                 let load = self.end_reading(which, next).await;
@@ -196,9 +196,10 @@ impl Courier {
         }
     }
 
-    fn bounds(&mut self, which: Which, head: u64, snapshot: &Snapshot) -> Bounds {
+    /// `under_way` readings of the backlog are in the load being delivered.
+    fn bounds(&mut self, which: Which, head: u64, snapshot: &Snapshot, under_way: u64) -> Bounds {
         let rules = self.forwarder.rules();
-        let waiting = self.tally.backlog(&snapshot.history);
+        let waiting = self.tally.backlog(&snapshot.history).saturating_sub(under_way);
         let excess = if self.counted.load(Ordering::Acquire) {
             waiting.saturating_sub(rules.backlog_readings)
         } else {
@@ -209,10 +210,14 @@ impl Courier {
     }
 
     /// Begins to read the next load of a lane on a thread that may block.
-    fn begin_reading(&mut self, which: Which, head: u64, snapshot: &Snapshot) -> Option<Reading> {
-        let bounds = self.bounds(which, head, snapshot);
-        // What is to be given up is judged anew for each load in turn.
-        let bounds = Bounds { excess: 0, ..bounds };
+    fn begin_reading(
+        &mut self,
+        which: Which,
+        head: u64,
+        snapshot: &Snapshot,
+        under_way: u64,
+    ) -> Option<Reading> {
+        let bounds = self.bounds(which, head, snapshot, under_way);
         self.spawn_reading(which, bounds)
     }
 
@@ -248,7 +253,7 @@ impl Courier {
     }
 
     async fn read(&mut self, which: Which, head: u64, snapshot: &Snapshot) -> Option<Load> {
-        let bounds = self.bounds(which, head, snapshot);
+        let bounds = self.bounds(which, head, snapshot, 0);
         let reading = self.spawn_reading(which, bounds)?;
         self.end_reading(which, reading).await
     }

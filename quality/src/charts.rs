@@ -23,7 +23,7 @@ const LARGEST: f64 = 3.0;
 /// The sum grows no further than so many intervals: what is over must end.
 const HIGHEST: f64 = 2.0;
 /// Days under the condition before anything is said, and days of all.
-const LEAST_LEARNED: f64 = 8.0;
+const LEAST_LEARNED: f64 = 12.0;
 const WARM: i64 = 45;
 /// Days under the condition that make a diagnosis.
 const LEAST_DAYS: u32 = 3;

@@ -163,10 +163,10 @@ impl Fault {
         }
     }
 
-    /// The size that should be told, deg, of a turned vane.
-    pub(crate) const fn turn(&self) -> Option<f64> {
+    /// The size that should be told, where it is one and the same all the time.
+    pub(crate) const fn size(&self) -> Option<f64> {
         match self.change {
-            Turn(by) | TurnSwitches(by, _) => Some(by),
+            Add(by) | Turn(by) | TurnSwitches(by, _) => Some(by),
             _ => None,
         }
     }

@@ -38,6 +38,9 @@ pub(crate) fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode
             episode.closed.min(record.hours.len()) - episode.opened,
         );
     }
+    for early in episodes.iter().filter(|e| e.opened < learning) {
+        println!("  while learning, hour {}: {}", early.opened, early.cause().word());
+    }
     let early: Vec<f64> =
         episodes.iter().filter(|e| e.opened < learning).map(|e| e.suspicion.confidence).collect();
     println!(
@@ -120,19 +123,22 @@ pub(crate) fn print_row(fault: &Fault, outcomes: &[Outcome]) {
     match fault.kind {
         Kind::Offset => {
             more = format!("{}, 10 days on {}", spread(&sizes(false)), spread(&sizes(true)));
-            if let Some(turn) = fault.turn() {
+            if let Some(size) = fault.size() {
                 let told = |later: bool| {
                     let hits = outcomes.iter().filter_map(|o| o.hit.as_ref());
                     let words = hits.map(|hit| {
                         if later { hit.later.unwrap_or(hit.suspicion) } else { hit.suspicion }
                     });
-                    let held: Vec<bool> = words
-                        .filter_map(|s| Some((s.size? - turn).abs() <= 1.96 * s.error?))
-                        .collect();
-                    share(held.iter().filter(|h| **h).count(), held.len())
+                    let apart: Vec<f64> =
+                        words.filter_map(|s| Some((s.size? - size).abs() / s.error?)).collect();
+                    let held = apart.iter().filter(|errors| **errors <= 1.96).count();
+                    (share(held, apart.len()), quantile(&apart, 0.95))
                 };
                 let (first, then) = (told(false), told(true));
-                more = format!("{more}, interval right {first}, then {then}");
+                more = format!(
+                    "{more}, interval right {}, then {} (95 % within {:.1} and {:.1} errors)",
+                    first.0, then.0, first.1, then.1
+                );
             }
         }
         Kind::Clock => {

@@ -24,7 +24,8 @@ const FARTHEST_LOGARITHM: f64 = 3.0;
 /// One step, waiting to be learned.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Held {
-    terms: Vec<f64>,
+    /// In half the room: they are rounded far finer than any of them is measured.
+    terms: Vec<f32>,
     contrasts: Option<Vec<f64>>,
 }
 
@@ -90,6 +91,8 @@ impl Expectation {
         } else {
             windows.push(Weighed { drawn: &[], plain: &[], weight: 0.0, length: 0.0 });
         }
+        #[allow(clippy::cast_possible_truncation)]
+        let terms = terms.iter().map(|term| *term as f32).collect();
         self.held.push_back(Held { terms, contrasts });
     }
 
@@ -127,7 +130,8 @@ impl Expectation {
         let mut targets = Vec::new();
         for held in day {
             let Some(contrasts) = &held.contrasts else { continue };
-            self.regression.expect(&held.terms, &mut targets);
+            let terms: Vec<f64> = held.terms.iter().map(|term| f64::from(*term)).collect();
+            self.regression.expect(&terms, &mut targets);
             let mut residual: Vec<f64> =
                 contrasts.iter().zip(&targets).map(|(y, e)| y - e).collect();
             let (mut weight, mut logarithm) = (1.0, 0.0);
@@ -142,7 +146,7 @@ impl Expectation {
             targets.clear();
             targets.extend(contrasts);
             targets.push(logarithm);
-            self.regression.learn(&held.terms, &targets, weight);
+            self.regression.learn(&terms, &targets, weight);
         }
         self.steps.refresh();
     }

@@ -53,6 +53,9 @@ pub struct Neighbourhood {
     /// are so or no longer so.
     #[serde(default)]
     off: Vec<Off>,
+    /// What stands still, misses rain or is of a wrong clock: no chart looks at it.
+    #[serde(default)]
+    silenced: Vec<(usize, Quantity, Kind)>,
 }
 
 /// Station, quantity, hour, and whether it is off.
@@ -99,7 +102,14 @@ impl Neighbourhood {
         };
         let near = (0..sites.len()).map(|own| nearest(sites, own)).collect();
         let place = sites.first().map_or((0.0, 0.0), |s| (s.latitude, s.longitude));
-        Self { members, near, place, charts: Charts::default(), off: Vec::new() }
+        Self {
+            members,
+            near,
+            place,
+            charts: Charts::default(),
+            off: Vec::new(),
+            silenced: Vec::new(),
+        }
     }
 
     /// Takes the values of the step that begins at `start`, by station. Places of stations
@@ -139,15 +149,31 @@ impl Neighbourhood {
             self.off.iter().filter(|o| (o.0, o.1) == (station, quantity)).map(|o| o.2).max()
         };
         let charts = (&limits.charts, off);
-        all.charted = self.charts.take(hour, values, &self.near, self.place, charts);
+        let mut looked_at = values.to_vec();
+        for (station, quantity, kind) in &self.silenced {
+            match looked_at.get_mut(*station) {
+                Some(value) if *kind == Kind::Clock => *value = Values::MISSING,
+                Some(value) => value.set(*quantity, f64::NAN),
+                None => {}
+            }
+        }
+        all.charted = self.charts.take(hour, &looked_at, &self.near, self.place, charts);
         all
     }
 
     fn note_off(&mut self, hour: i64, verdict: &Verdict) {
         let kept = hour - KEPT as i64 * 24;
         self.off.retain(|(_, _, since, is_off)| *is_off || *since > kept);
-        for suspicion in verdict.suspicions.iter().filter(|s| s.kind == Kind::Offset) {
+        for suspicion in &verdict.suspicions {
             let Some(station) = suspicion.station else { continue };
+            if suspicion.kind != Kind::Offset {
+                let one = (station, suspicion.quantity, suspicion.kind);
+                self.silenced.retain(|other| *other != one);
+                if suspicion.state != State::Closed {
+                    self.silenced.push(one);
+                }
+                continue;
+            }
             let is_off = suspicion.state != State::Closed;
             let since = if is_off { suspicion.since.0.div_euclid(HOUR) } else { hour };
             self.off.retain(|o| (o.0, o.1) != (station, suspicion.quantity));

@@ -23,6 +23,10 @@ use serde::{Deserialize, Serialize};
 /// Dew point and humidity of one station come from one sensor: a suspicion of the dew point
 /// within so many hours of one of the air is the same.
 const SAME_SENSOR_HOURS: usize = 72;
+/// Sectors that blow before a turned vane is told: so often is its rounding drawn anew.
+const SECTORS_BLEW: f64 = 3.0;
+/// Step of a vane of eight points, degrees; one with fewer says the same in all sectors.
+const EIGHT_POINTS: f64 = 45.5;
 /// A gap longer than this is as good as a new beginning of every window, hours.
 const LONGEST_GAP_HOURS: i64 = 740;
 
@@ -163,9 +167,10 @@ impl Panel {
         let one = Contrasts::new(self.stations, 1);
         let terms = Terms::new(&weather, &one);
         let mut scores = Vec::with_capacity(self.judges.len());
+        let step = self.stuck.vane_step();
         for judge in &mut self.judges {
             let group = judge.group();
-            let observed = observed(group, &one, &clean);
+            let observed = observed(group, &one, &clean, step);
             scores.push(judge.take(terms.of(group), observed, limits));
         }
         for place in 0..self.judges.len() {
@@ -215,6 +220,12 @@ impl Panel {
             let quantity = group.quantities()[open.hypothesis / self.stations];
             let (size, error) = if group == Group::Speed {
                 (open.size.exp(), open.error * open.size.exp())
+            } else if group == Group::Vane {
+                // A vane of few points tells its step only, as often as another sector blew.
+                let step = self.stuck.vane_step();
+                let sectors = if step > EIGHT_POINTS { 1.0 } else { SECTORS_BLEW };
+                let rounded = step / (12.0 * sectors).sqrt();
+                (open.size, open.error.hypot(rounded))
             } else {
                 (open.size, open.error)
             };

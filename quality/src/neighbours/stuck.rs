@@ -23,6 +23,8 @@ const LARGEST_WEIGHT: f64 = 20_000.0;
 /// winds that turn within a point (chosen on odd months of the open record).
 const STEPS_TURNED: [f64; 2] = [1.5, 2.5];
 const FEW_POINTS: f64 = 20.0;
+/// What has stood beyond its limit for so many hours is dead, and no neighbour to others.
+const DEAD_HOURS: usize = 48;
 /// A cup that stands while its neighbours blow less than this says nothing, m/s: it starts at
 /// about half of it (common practice), and it may be sheltered.
 const STARTED: f64 = 2.0;
@@ -125,6 +127,13 @@ impl Stuck {
             tables: RULES.iter().map(table).collect(),
             humidity: vec![(Run::default(), VecDeque::new()); stations],
         }
+    }
+
+    /// The smallest turn of a vane that was seen, degrees; 0 while none was.
+    pub(super) fn vane_step(&self) -> f64 {
+        let tables = RULES.iter().zip(&self.tables);
+        let vane = tables.filter(|(rule, _)| rule.quantity.is_direction());
+        vane.filter_map(|(_, table)| table.finest).fold(0.0, f64::max)
     }
 
     /// Takes the values of one hour; returns every run beyond its limit.
@@ -248,8 +257,9 @@ impl Table {
                 run.turn(station, &changes);
             }
         }
-        // One that stands already says nothing of the weather.
-        let stands: Vec<bool> = self.runs.iter().map(|run| run.score >= rule.limit).collect();
+        // One that has stood for days says nothing of the weather.
+        let stands = |run: &Run| run.score >= rule.limit && run.hours >= DEAD_HOURS;
+        let stands: Vec<bool> = self.runs.iter().map(stands).collect();
         for (station, run) in self.runs.iter_mut().enumerate() {
             let moves = |other: usize| other != station && stands.get(other) != Some(&true);
             let others = changes.iter().enumerate().filter(|(other, _)| moves(*other));

@@ -10,8 +10,10 @@ use super::weather::Weather;
 const SPEED_FROM: f64 = 1.5;
 /// Every vane must feel at least this, m/s.
 const VANE_FROM: f64 = 2.0;
-/// And stand within this of the mean of all, degrees.
+/// And stand within this of the mean of all, degrees, or within so many steps where vanes have
+/// few points: half of them may stand a whole step away.
 const VANE_WITHIN: f64 = 60.0;
+const STEPS_WITHIN: f64 = 1.1;
 /// Below this a direction is no direction, m/s.
 const CALM: f64 = 0.5;
 
@@ -166,8 +168,13 @@ pub(super) struct Observed {
 }
 
 /// The contrasts of a group in this step; none unless two stations at least can be
-/// compared in each of its quantities.
-pub(super) fn observed(group: Group, contrasts: &Contrasts, values: &[Values]) -> Option<Observed> {
+/// compared in each of its quantities. `step` is the smallest turn of a vane that was seen.
+pub(super) fn observed(
+    group: Group,
+    contrasts: &Contrasts,
+    values: &[Values],
+    step: f64,
+) -> Option<Observed> {
     let mut out = Observed::default();
     let mut add = |column: &mut [f64], quantity: usize| {
         let likely = median(column.iter().copied());
@@ -197,7 +204,7 @@ pub(super) fn observed(group: Group, contrasts: &Contrasts, values: &[Values]) -
             if values.iter().any(unfit) {
                 return None;
             }
-            add(&mut about_their_mean(values)?, 0)?;
+            add(&mut about_their_mean(values, VANE_WITHIN.max(STEPS_WITHIN * step))?, 0)?;
         }
         Group::Air | Group::Dew | Group::Pressure => {
             for (place, quantity) in group.quantities().iter().enumerate() {
@@ -210,7 +217,7 @@ pub(super) fn observed(group: Group, contrasts: &Contrasts, values: &[Values]) -
 }
 
 /// Angles to the mean direction of all that have one; none if one of them is far off.
-fn about_their_mean(values: &[Values]) -> Option<Vec<f64>> {
+fn about_their_mean(values: &[Values], within: f64) -> Option<Vec<f64>> {
     let known = values.iter().filter(|v| v.direction.is_finite() && v.speed.is_finite());
     let (east, north) = known.fold((0.0, 0.0), |(east, north), v| {
         let (sin, cos) = v.direction.to_radians().sin_cos();
@@ -221,7 +228,7 @@ fn about_their_mean(values: &[Values]) -> Option<Vec<f64>> {
         if v.speed.is_finite() { turn(v.direction - mean) } else { f64::NAN }
     };
     let angles: Vec<f64> = values.iter().map(angle).collect();
-    let together = angles.iter().all(|a| a.is_nan() || a.abs() <= VANE_WITHIN);
+    let together = angles.iter().all(|a| a.is_nan() || a.abs() <= within);
     together.then_some(angles)
 }
 
@@ -263,7 +270,7 @@ mod tests {
             for (value, direction) in values.iter_mut().zip([a, b, c]) {
                 (value.speed, value.direction) = (5.0, direction);
             }
-            observed(Group::Vane, &contrasts, &values).map(|o| o.contrasts)
+            observed(Group::Vane, &contrasts, &values, 0.0).map(|o| o.contrasts)
         };
         let (plain, turned) = (at(350.0, 5.0, 10.0).unwrap_or_default(), at(350.0, 25.0, 10.0));
         let signature = contrasts.signature(1);

@@ -8,6 +8,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
 
 /// Where the built program stands: beside the test's own binary, or where
 /// `ISOBARN_TESTS_PROGRAM` says.
@@ -55,6 +56,7 @@ pub struct Program {
     pub settings: PathBuf,
     addresses: BTreeMap<String, SocketAddr>,
     said: Arc<Mutex<String>>,
+    readers: Vec<JoinHandle<()>>,
 }
 
 impl Program {
@@ -119,7 +121,7 @@ impl Program {
             Box::new(child.stdout.take().expect("a pipe")),
             Box::new(child.stderr.take().expect("a pipe")),
         ];
-        for stream in streams {
+        let readers = streams.map(|stream| {
             let said = Arc::clone(&said);
             std::thread::spawn(move || {
                 for line in BufReader::new(stream).lines().map_while(Result::ok) {
@@ -127,9 +129,10 @@ impl Program {
                     said.push_str(&line);
                     said.push('\n');
                 }
-            });
-        }
-        Self { child, settings: settings.to_owned(), addresses: BTreeMap::new(), said }
+            })
+        });
+        let readers = readers.into();
+        Self { child, settings: settings.to_owned(), addresses: BTreeMap::new(), said, readers }
     }
 
     /// Everything it printed so far, both streams.
@@ -157,13 +160,21 @@ impl Program {
     pub fn terminate(mut self) -> (Option<i32>, String) {
         signal(self.child.id(), "TERM");
         let status = until("the end after TERM", || self.child.try_wait().expect("a child"));
-        (status.code(), self.said())
+        (status.code(), self.last_words())
     }
 
     /// Waits until it ends by itself.
     pub fn wait(mut self) -> (Option<i32>, String) {
         let status = self.child.wait().expect("it ends");
-        (status.code(), self.said())
+        (status.code(), self.last_words())
+    }
+
+    /// Everything it printed, once it has ended.
+    fn last_words(&mut self) -> String {
+        for reader in self.readers.drain(..) {
+            reader.join().expect("a reader ends with its stream");
+        }
+        self.said()
     }
 
     /// The exit status if it has ended.

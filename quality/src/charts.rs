@@ -5,37 +5,25 @@
 //!
 //! The conditions are common practice; the limits are own choices.
 
+mod chart;
 mod conditions;
 mod day;
 
 use crate::cusum::{Chart as Limits, Cusum};
 use crate::diagnosis::{Cause, Hour, around, elevation};
 use crate::neighbours::{State, Values};
-use conditions::{CONDITIONS, Condition, sector_of};
-use day::{Day, Mean};
-use observation::time::HOUR;
+use chart::Chart;
+use conditions::{CONDITIONS, sector_of};
+use day::Mean;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
-use std::collections::VecDeque;
 
-/// A day is worth at most so many spreads, so that no single one is an alarm.
-const LARGEST: f64 = 3.0;
-/// The sum grows no further than so many intervals: what is over must end.
-const HIGHEST: f64 = 2.0;
-/// Days under the condition before anything is said, and days of all.
-const LEAST_LEARNED: f64 = 12.0;
+/// Days of all before anything is said.
 const WARM: i64 = 45;
-/// Days under the condition that make a diagnosis.
-const LEAST_DAYS: u32 = 3;
-/// Memory of what is usual, in days under the condition, and of a sector in hours.
-const MEMORY: f64 = 30.0;
+/// Memory of what is usual from a sector, in hours.
 const SECTOR_MEMORY: f64 = 120.0;
 /// Days of which the hours are kept: what is beside a condition may be days ago.
 pub(crate) const KEPT: usize = 12;
-/// What was not to be seen for so many days is over.
-const GONE: i64 = 14;
-/// A day holds a condition from so many hours on.
-const LEAST_HOURS: u16 = 2;
 /// Neighbours that are off by this share of the size in the same sense say that it is another
 /// that changed.
 const SHARED: f64 = 0.5;
@@ -82,21 +70,6 @@ pub struct Charted {
     pub days: u32,
     /// Degrees from which the wind is weak; none where it is no shelter.
     pub sector: Option<f64>,
-}
-
-/// One condition of one station.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Chart {
-    days: VecDeque<Day>,
-    /// What is usual under the condition and beside it.
-    usual: Mean,
-    usual_beside: Mean,
-    /// Square of a day's excess.
-    square: Mean,
-    sum: Cusum,
-    /// Since the sum left zero: first hour, days, sum of their excess.
-    spell: Option<(i64, u32, f64)>,
-    open: bool,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -258,129 +231,10 @@ impl Station {
     }
 }
 
-impl Chart {
-    fn is_suspicious(&self, limits: &ChartLimits) -> bool {
-        self.open || self.sum.value() > 0.5 * limits.chart.interval
-    }
-
-    fn hour(&mut self, today: i64, condition: &Condition, hour: &Hour, difference: f64) {
-        let (under, beside) = (condition.under(hour), condition.beside(hour));
-        if !under && !beside {
-            return;
-        }
-        if self.days.back().is_none_or(|day| day.number != today) {
-            if self.days.len() >= KEPT {
-                self.days.pop_front();
-            }
-            self.days.push_back(Day { number: today, ..Day::default() });
-        }
-        if let Some(day) = self.days.back_mut() {
-            day.add(under, difference);
-        }
-    }
-
-    /// Takes up a day that is over.
-    fn judge(&mut self, judged: i64, from: i64, condition: &Condition, limits: &ChartLimits) {
-        if judged < from {
-            return;
-        }
-        let Some(day) = self.days.iter().find(|day| day.number == judged) else { return };
-        let Some(under) = day.under(LEAST_HOURS) else { return };
-        let beside = |from: i64| {
-            let days = self.days.iter().filter(|day| day.number >= from);
-            let (sum, hours) =
-                days.fold((0.0, 0), |(sum, hours), day| (sum + day.beside.0, hours + day.beside.1));
-            (hours >= LEAST_HOURS).then(|| sum / f64::from(hours))
-        };
-        let beside = if condition.alone() {
-            Some(0.0)
-        } else {
-            beside((judged - 1).max(from)).or_else(|| beside(from))
-        };
-        let Some(beside) = beside else { return };
-        let difference = (under - self.usual.mean) - (beside - self.usual_beside.mean);
-        let excess = condition.sign * difference;
-        let known = self.usual.is_known(LEAST_LEARNED);
-        let spread = self.square.mean.sqrt().max(condition.least / 3.0);
-        if known {
-            let worth = (excess / spread).clamp(-LARGEST, LARGEST);
-            self.sum.take(worth, limits.chart);
-            self.sum.at_most(HIGHEST * limits.chart.interval);
-            if self.sum.above() > 0.0 {
-                let (since, days, sum) = self.spell.unwrap_or((judged * 24, 0, 0.0));
-                self.spell = Some((since, days + 1, sum + excess));
-            } else {
-                self.spell = None;
-            }
-        }
-        // What is suspected teaches nothing.
-        if !known || !self.is_suspicious(limits) {
-            let bounded =
-                if known { excess.clamp(-LARGEST * spread, LARGEST * spread) } else { excess };
-            if self.usual.is_known(2.0) {
-                self.square.learn(bounded * bounded, MEMORY);
-            }
-            self.usual.learn(under, MEMORY);
-            self.usual_beside.learn(beside, MEMORY);
-        }
-    }
-
-    /// Mean excess since the sum left zero.
-    fn excess(&self) -> Option<f64> {
-        self.spell.map(|(_, days, sum)| sum / f64::from(days.max(1)))
-    }
-
-    fn turn(
-        &self,
-        judged: i64,
-        condition: &Condition,
-        limits: &ChartLimits,
-        shared: impl Fn(f64) -> bool,
-    ) -> Option<State> {
-        let size = self.excess().unwrap_or(0.0);
-        let days = self.spell.map_or(0, |(_, days, _)| days);
-        let above = self.sum.above();
-        let seen = self.days.iter().rev().find(|day| day.under(LEAST_HOURS).is_some());
-        if self.open {
-            if above <= 0.0 || seen.is_none_or(|day| day.number < judged - GONE) {
-                return Some(State::Closed);
-            }
-            let now = seen.is_some_and(|day| day.number == judged);
-            return (now && days.is_multiple_of(5)).then_some(State::Changed);
-        }
-        let near = self.square.mean.sqrt() <= limits.spread * condition.least;
-        let enough = days >= LEAST_DAYS && size >= condition.least;
-        (above > limits.chart.interval && enough && near && !shared(size)).then_some(State::Opened)
-    }
-
-    fn charted(
-        &self,
-        state: State,
-        station: usize,
-        judged: i64,
-        (condition, limits): (&Condition, &ChartLimits),
-    ) -> Charted {
-        let (since, days, _) = self.spell.unwrap_or((judged * 24, 0, 0.0));
-        let size = condition.sign * self.excess().unwrap_or(0.0);
-        let score = self.sum.above() / limits.chart.interval;
-        Charted {
-            state,
-            station,
-            quantity: condition.quantity,
-            cause: condition.cause,
-            since: Time(since * HOUR),
-            size: if condition.is_ratio() { size.exp() } else { size },
-            score,
-            confidence: 1.0 - 0.5 * (-(score - 1.0).max(0.0) * 1.6).exp(),
-            days,
-            sector: condition.sector,
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use observation::time::HOUR;
 
     const PLACE: (f64, f64) = (54.0, 0.0);
 

@@ -24,7 +24,7 @@ const WINDOW: Span = Span::minutes(10);
 
 /// Spans longer than this are drawn of settled days put away: a column is then longer than
 /// a slice.
-const PUT_AWAY: Span = Span::days(40);
+const PUT_AWAY: Span = Span::days(8);
 
 /// One series of the panes.
 pub struct Trace {

@@ -14,7 +14,9 @@ use crate::diagnosis::{Cause, Hour, around, elevation};
 use crate::neighbours::{State, Values};
 use chart::Chart;
 use conditions::{CONDITIONS, sector_of};
-use day::Mean;
+pub(crate) use day::Mean;
+
+use crate::rain_alone::Alone;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
@@ -70,6 +72,10 @@ pub struct Charted {
     pub days: u32,
     /// Degrees from which the wind is weak; none where it is no shelter.
     pub sector: Option<f64>,
+    /// Hours in which it was seen, where they are counted.
+    pub hours: Option<u32>,
+    /// What rain was like that no neighbour had.
+    pub alone: Option<Alone>,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

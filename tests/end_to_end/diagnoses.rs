@@ -73,7 +73,9 @@ fn said(stations: &[&str], fault: impl Fn(i64, usize, &mut [f64; 5])) -> Vec<Val
             fault(hour, place, &mut values);
             totals[place] += values[4];
             values[4] = totals[place];
-            for (channel, value) in ["t", "h", "u", "d", "tips"].iter().zip(values) {
+            let channels = ["t", "h", "u", "d", "tips"].iter().zip(values);
+            // What is no number is not sent.
+            for (channel, value) in channels.filter(|(_, value)| value.is_finite()) {
                 input.push_str(&format!(
                     "{{\"time\":\"{time}\",\"station\":\"{station}\",\"channel\":\"{channel}\",\"value\":{value:.1}}}\n"
                 ));
@@ -198,4 +200,47 @@ fn a_gauge_that_counts_each_tip_twice_is_told_by_its_cumulative_sum() {
     let size = opened[0]["size"].as_f64().unwrap();
     assert!((size - 1.93).abs() < 0.1, "a tenth of a millimetre is added to both: {size}");
     assert!(opened[0]["evidence"]["words"].as_str().unwrap().contains("cumulative sum"));
+}
+
+#[test]
+fn a_dead_switch_of_a_vane_is_told_by_the_gap_in_its_rose() {
+    // Four switches over 135 degrees each; that in the south never closes from the day on.
+    let said = said(&["orchard", "ridge", "hedge"], |hour, place, values| {
+        // A wind from all around.
+        values[3] = (values[3] + 4.0 * hour as f64).rem_euclid(360.0);
+        if place == 0 && hour >= WRONG {
+            values[3] = match values[3] {
+                d if (112.5..157.5).contains(&d) => 90.0,
+                d if (157.5..202.5).contains(&d) => f64::NAN,
+                d if (202.5..247.5).contains(&d) => 270.0,
+                d => d,
+            };
+        }
+    });
+    let last = said.iter().rfind(|d| d["state"] != "closed").expect("something was said");
+    assert_eq!((&last["station"], &last["instrument"]), (&"orchard".into(), &"vane".into()));
+    assert_eq!(last["diagnosis"], "vane_switch_dead", "{said:?}");
+    let words = last["evidence"]["words"].as_str().unwrap();
+    assert!(words.contains(" S") && words.contains("shows other points"), "{words}");
+    let open = said.iter().filter(|d| d["state"] == "opened").count();
+    let closed = said.iter().filter(|d| d["state"] == "closed").count();
+    assert_eq!(open, closed + 1, "what it seemed before is closed: {said:?}");
+}
+
+#[test]
+fn a_sprinkler_at_one_gauge_is_told_with_its_hour() {
+    let said = said(&["orchard", "ridge", "hedge"], |hour, place, values| {
+        if place == 2 && hour >= WRONG && hour.rem_euclid(24) == 19 && values[4] == 0.0 {
+            values[4] += 15.0;
+        }
+    });
+    let opened = opened(&said);
+    assert_eq!(opened.len(), 1, "{said:?}");
+    assert_eq!(opened[0]["diagnosis"], "gauge_rain_alone");
+    assert_eq!(
+        (&opened[0]["station"], &opened[0]["instrument"]),
+        (&"hedge".into(), &"gauge".into())
+    );
+    let words = opened[0]["evidence"]["words"].as_str().unwrap();
+    assert!(words.contains("no neighbour had rain") && words.contains("UTC"), "{words}");
 }

@@ -91,7 +91,7 @@ pub(crate) const FAULTS: [Fault; 26] = [
 
 /// The rows that need a station simulated by the minute, after the others. How much is wrong
 /// is invented.
-pub(crate) const PHYSICAL: [Fault; 6] = [
+pub(crate) const PHYSICAL: [Fault; 8] = [
     physical("sunlit", Temperature, Wrong::Sunlit(3.0), Cause::SunlitScreen),
     physical("wet", Humidity, Wrong::Wet(0.5), Cause::HumiditySlowToDry),
     physical("lostpulses", Speed, Wrong::Dead(0.02), Cause::CupSlowAtHighWind),
@@ -103,20 +103,23 @@ pub(crate) const PHYSICAL: [Fault; 6] = [
     ),
     physical("bounce", Rain, Wrong::Bounce, Cause::GaugeCountsTooMuch),
     physical("leak", Rain, Wrong::Leak(0.6), Cause::GaugeCatchesTooLittle),
+    physical("sprinkler", Rain, Wrong::Sprinkler(3.0), Cause::GaugeRainAlone),
+    physical("deadswitch", Direction, Wrong::DeadSwitch(270.0), Cause::VaneSwitchDead),
 ];
 
 const fn physical(name: &'static str, quantity: Quantity, wrong: Wrong, cause: Cause) -> Fault {
     fault(name, quantity, Physical(wrong, cause), Offset)
 }
 
-/// What a vane of four switches at N, E, S and W says, each closed over an arc: one closed is
-/// its own direction, two neighbours closed are the direction between, none closed is nothing.
-pub(crate) fn switches(direction: f64, arc: f64) -> Option<f64> {
+/// What a vane of four switches at N, E, S and W says, each closed over an arc but one that
+/// may be dead: one closed is its own direction, two neighbours closed are the direction
+/// between, none closed is nothing.
+pub(crate) fn switches(direction: f64, arc: f64, dead: Option<f64>) -> Option<f64> {
     let closed: Vec<f64> = [0.0, 90.0, 180.0, 270.0]
         .into_iter()
         .filter(|at| {
             let apart = (direction - at + 180.0).rem_euclid(360.0) - 180.0;
-            apart.abs() <= arc / 2.0
+            apart.abs() <= arc / 2.0 && dead != Some(*at)
         })
         .collect();
     let found = match closed[..] {
@@ -191,7 +194,7 @@ impl Fault {
             Scale(by) => own * by,
             Turn(by) => (own + by).rem_euclid(360.0),
             TurnSwitches(by, arc) => {
-                switches(record.directions[hour][station] + by, arc).unwrap_or(f64::NAN)
+                switches(record.directions[hour][station] + by, arc, None).unwrap_or(f64::NAN)
             }
             Zero => 0.0,
             Hold => (0..=since)

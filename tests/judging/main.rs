@@ -188,7 +188,7 @@ fn evaluate(arguments: &Arguments) -> Result<(), String> {
                 fastrand::Rng::with_seed(arguments.seed.wrapping_mul(1009) + number as u64);
             let months = if arguments.odd { &protocol::ODD_MONTHS } else { &protocol::EVEN_MONTHS };
             let count = arguments.injections.div_ceil(15);
-            let coarse = fault.arc().map(|arc| record.seen_by(|d| faults::switches(d, arc)));
+            let coarse = fault.arc().map(|arc| record.seen_by(|d| faults::switches(d, arc, None)));
             let record = coarse.as_ref().unwrap_or(&record);
             let starts = protocol::starts(record, &mut random, months, count);
             let (natural, copies) = protocol::untouched(record, &arguments.limits, &starts);

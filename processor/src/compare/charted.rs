@@ -1,6 +1,6 @@
 //! What shows under one condition only, as the charts of conditions tell it.
 
-use super::conditions::{base, family};
+use super::conditions::replaced;
 use super::opinions::Finding;
 use super::plan::COMPARED;
 use crate::Processor;
@@ -21,7 +21,7 @@ impl Processor {
             opinions.close(of, its, charted.cause, said, &mut out.diagnoses);
             return;
         }
-        for &other in family(base(charted.cause)).iter().filter(|&&c| c != charted.cause) {
+        for &other in replaced(charted.cause).iter().filter(|&&c| c != charted.cause) {
             opinions.close(of, its, other, said, &mut out.diagnoses);
         }
         let mut numbers = vec![
@@ -31,6 +31,13 @@ impl Processor {
         ];
         if let Some(sector) = charted.sector {
             numbers.push(("sector", sector));
+        }
+        if let Some(hours) = charted.hours {
+            numbers.push(("hours_seen", f64::from(hours)));
+        }
+        if let Some(alone) = charted.alone {
+            numbers.extend(alone.hour.map(|hour| ("hour_of_day", hour)));
+            numbers.extend(alone.humidity.map(|humidity| ("humidity", humidity)));
         }
         let finding = Finding {
             time: said,

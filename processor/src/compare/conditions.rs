@@ -21,17 +21,27 @@ pub(super) const fn family(cause: Cause) -> &'static [Cause] {
             &[C::CupFactorWrong, C::CupSlowAtHighWind, C::CupSticking, C::MastSheltered]
         }
         C::DewPointOffset => &[C::DewPointOffset],
-        C::VaneTurned => &[C::VaneTurned],
+        C::VaneTurned => &[C::VaneTurned, C::VaneSwitchDead],
         C::ThermometerStuck => &[C::ThermometerStuck],
         C::HumidityStuck => &[C::HumidityStuck],
         C::BarometerStuck => &[C::BarometerStuck],
         C::CupStuck => &[C::CupStuck],
-        C::VaneStuck => &[C::VaneStuck],
+        C::VaneStuck => &[C::VaneStuck, C::VaneSwitchDead],
         C::GaugeCatchesTooLittle | C::GaugeCountsTooMuch => {
             &[C::GaugeCatchesTooLittle, C::GaugeCountsTooMuch]
         }
+        C::GaugeRainAlone => &[C::GaugeRainAlone],
         C::StationClockWrong => &[C::StationClockWrong],
         _ => &[C::Disagreement],
+    }
+}
+
+/// What a cause that a chart tells takes the place of.
+pub(super) const fn replaced(cause: Cause) -> &'static [Cause] {
+    match cause {
+        // A vane of a dead switch seems turned, or to stand still, by turns.
+        Cause::VaneSwitchDead => &[Cause::VaneTurned, Cause::VaneStuck],
+        _ => family(base(cause)),
     }
 }
 
@@ -42,6 +52,7 @@ pub(super) const fn base(cause: Cause) -> Cause {
         C::ThermometerDrift | C::SunlitScreen | C::SelfHeating => C::ThermometerOffset,
         C::HumidityDrift | C::HumiditySlowToDry => C::HumidityOffset,
         C::BarometerDrift => C::BarometerOffset,
+        C::VaneSwitchDead => C::VaneTurned,
         C::CupSlowAtHighWind | C::CupSticking | C::MastSheltered => C::CupFactorWrong,
         _ => cause,
     }
@@ -59,6 +70,7 @@ pub(super) const fn comes_and_goes(cause: Cause) -> bool {
             | C::CupSlowAtHighWind
             | C::CupSticking
             | C::MastSheltered
+            | C::VaneSwitchDead
     )
 }
 

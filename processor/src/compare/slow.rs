@@ -172,6 +172,10 @@ impl Processor {
                 .station
                 .and_then(|seat| self.compare.engine.charted(seat, suspicion.quantity))
                 .filter(|charted| family.contains(charted));
+            if charted == Some(Cause::VaneSwitchDead) {
+                // It seems turned, or to stand still, by turns; the gap in its rose tells why.
+                return;
+            }
             let plain = cause;
             let since = self.onset(&suspicion, slot, said);
             let refined = self

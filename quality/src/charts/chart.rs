@@ -163,6 +163,8 @@ impl Chart {
             confidence: 1.0 - 0.5 * (-(score - 1.0).max(0.0) * 1.6).exp(),
             days,
             sector: condition.sector,
+            hours: None,
+            alone: None,
         }
     }
 }

@@ -24,18 +24,18 @@ impl Day {
 
 /// A mean that follows; the first values count fully.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub(super) struct Mean {
-    pub(super) mean: f64,
+pub(crate) struct Mean {
+    pub(crate) mean: f64,
     count: f64,
 }
 
 impl Mean {
-    pub(super) fn learn(&mut self, value: f64, memory: f64) {
+    pub(crate) fn learn(&mut self, value: f64, memory: f64) {
         self.count = (self.count + 1.0).min(memory);
         self.mean += (value - self.mean) / self.count;
     }
 
-    pub(super) fn is_known(&self, least: f64) -> bool {
+    pub(crate) fn is_known(&self, least: f64) -> bool {
         self.count >= least
     }
 }

@@ -146,6 +146,8 @@ causes! {
         "Loosen, set to true north by a landmark or the sun, fasten; or enter the angle as mounting.", MAST;
     VaneStuck = "vane_stuck", Vane, "", "The vane does not follow the wind: it is seized, iced, or a switch or its wire is dead.",
         "From the ground: does it move? Then bearing, switches one by one, wires.", MAST;
+    VaneSwitchDead = "vane_switch_dead", Vane, "deg", "The vane no longer points to some part of the rose though the wind blows from there: a switch or its wire is dead.",
+        "Turn it slowly by hand through the whole circle and watch the switches one by one; then plug and wires.", MAST;
     CupFactorWrong = "cup_factor_wrong", Cup, "1", "The cup reads too slow or too fast by about the same factor.",
         "Check slope and offset in the settings and the count of pulses a turn; then the bearing.", MAST;
     CupSlowAtHighWind = "cup_slow_at_high_wind", Cup, "1", "The cup falls behind its neighbours the more the wind blows.",
@@ -158,8 +160,10 @@ causes! {
         "Look along the sectors named; note the obstacle, or move the mast.", MAST;
     GaugeCatchesTooLittle = "gauge_catches_too_little", TooLittleRain, "mm", "The gauge stays dry, or catches too little, in rain that its neighbours agree on.",
         "In this order: leaves, web or nest in the funnel; bucket free to move; level; switch and wire; shelter from a new obstacle.", GAUGE;
-    GaugeCountsTooMuch = "gauge_counts_too_much", TooMuchRain, "mm", "The gauge counts rain that no neighbour has.",
-        "In this order: sprinkler, hose, drip; knocks at the post; bounce of the switch.", GAUGE;
+    GaugeCountsTooMuch = "gauge_counts_too_much", TooMuchRain, "mm", "The gauge counts more than its neighbours in the same rain.",
+        "In this order: bounce of the switch (each tip counted twice); depth per tip in the settings; splash or drip into the funnel; level.", GAUGE;
+    GaugeRainAlone = "gauge_rain_alone", TooMuchRain, "mm", "The gauge counts rain while all its neighbours stay dry.",
+        "In this order: sprinkler or hose (much the same hour, dry air); drip from above; knocks at the post by stock, mower or wind.", GAUGE;
     StationClockWrong = "station_clock_wrong", Clock, "h", "The times that the station states are off: its values fit those of the neighbours when shifted.",
         "Set its clock; check whether it sends local time as if it were UTC.", NONE;
     BatteryFailing = "battery_failing", Power, "V", "The battery falls lower from night to night.",

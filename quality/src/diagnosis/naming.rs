@@ -76,6 +76,8 @@ pub fn words_of_chart(charted: &Charted) -> String {
         Cause::GaugeCountsTooMuch | Cause::GaugeCatchesTooLittle => {
             format!("rain is {size:.2} times what the neighbours and the days before let expect")
         }
+        Cause::VaneSwitchDead => return gap_in_the_rose(charted),
+        Cause::GaugeRainAlone => return rain_alone(charted),
         _ => format!(
             "wind from around {:.0} deg is {size:.2} times what other sectors and the days before let expect",
             charted.sector.unwrap_or(0.0)
@@ -84,5 +86,44 @@ pub fn words_of_chart(charted: &Charted) -> String {
     format!(
         "{found}, on {} such days (cumulative sum at {:.1} of its limit)",
         charted.days, charted.score
+    )
+}
+
+/// The points of the rose, clockwise from north.
+const POINTS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
+
+fn gap_in_the_rose(charted: &Charted) -> String {
+    let middle = charted.sector.unwrap_or(0.0);
+    let wide = (charted.size / 45.0).round();
+    let points: Vec<&str> = (0..POINTS.len())
+        .filter(|place| {
+            let off = (*place as f64 * 45.0 - middle + 180.0).rem_euclid(360.0) - 180.0;
+            off.abs() <= wide * 22.5
+        })
+        .filter_map(|place| POINTS.get(place).copied())
+        .collect();
+    format!(
+        "wind direction left out {} in {} h of wind from there, on {} days, and shows other points as before (cumulative sum at {:.1} of its limit)",
+        points.join(", "),
+        charted.hours.unwrap_or(0),
+        charted.days,
+        charted.score
+    )
+}
+
+fn rain_alone(charted: &Charted) -> String {
+    let alone = charted.alone;
+    let hour = alone
+        .and_then(|a| a.hour)
+        .map_or(String::new(), |hour| format!(", mostly around {:02.0}:30 UTC", hour.floor()));
+    let humidity = alone
+        .and_then(|a| a.humidity)
+        .map_or(String::new(), |humidity| format!(", at a relative humidity of {humidity:.0} %"));
+    format!(
+        "{:.1} mm in {} h on {} days while no neighbour had rain{hour}{humidity} (cumulative sum at {:.1} of its limit)",
+        charted.size,
+        charted.hours.unwrap_or(0),
+        charted.days,
+        charted.score
     )
 }

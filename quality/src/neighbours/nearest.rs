@@ -7,6 +7,8 @@ use super::suspicion::{Kind, State};
 use super::values::Values;
 use crate::charts::{Charts, KEPT};
 use crate::diagnosis::Cause;
+use crate::rain_alone::RainAlone;
+use crate::rose::Rose;
 use observation::time::HOUR;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
@@ -49,6 +51,10 @@ pub struct Neighbourhood {
     place: (f64, f64),
     #[serde(default)]
     charts: Charts,
+    #[serde(default)]
+    rose: Rose,
+    #[serde(default)]
+    rain_alone: RainAlone,
     /// Instruments that are off at all times, or were until lately, and since which hour they
     /// are so or no longer so.
     #[serde(default)]
@@ -107,6 +113,8 @@ impl Neighbourhood {
             near,
             place,
             charts: Charts::default(),
+            rose: Rose::default(),
+            rain_alone: RainAlone::default(),
             off: Vec::new(),
             silenced: Vec::new(),
         }
@@ -158,6 +166,11 @@ impl Neighbourhood {
             }
         }
         all.charted = self.charts.take(hour, &looked_at, &self.near, self.place, charts);
+        let late = |station: usize| {
+            self.silenced.iter().any(|(s, _, kind)| (*s, *kind) == (station, Kind::Clock))
+        };
+        all.charted.extend(self.rose.take(hour, (values, &looked_at), &self.near, late));
+        all.charted.extend(self.rain_alone.take(hour, &looked_at, &self.near));
         all
     }
 
@@ -183,7 +196,11 @@ impl Neighbourhood {
 
     /// The cause that a chart holds open of an instrument.
     pub fn charted(&self, station: usize, quantity: Quantity) -> Option<Cause> {
-        self.charts.open(station, quantity)
+        let gap = || {
+            let vane = quantity == Quantity::WindFromDirection && self.rose.open(station);
+            vane.then_some(Cause::VaneSwitchDead)
+        };
+        self.charts.open(station, quantity).or_else(gap)
     }
 }
 

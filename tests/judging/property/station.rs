@@ -2,6 +2,7 @@
 //! of it. The forms are published; the numbers of places and instruments are invented.
 
 use super::sky::{FIRST, HOURS, MINUTES, Minute, around, between, wander};
+use crate::faults::switches;
 use quality::neighbours::{Site, Values};
 
 /// Constant of the wake of a windbreak, and the height of the trees, m: see [`shelter`].
@@ -32,6 +33,10 @@ pub(crate) enum Wrong {
     Bounce,
     /// Only this share of the rain reaches the bucket.
     Leak(f64),
+    /// A sprinkler reaches the gauge every third evening and gives so much, mm.
+    Sprinkler(f64),
+    /// The switch in that direction, of four that close over 135 degrees each, never closes.
+    DeadSwitch(f64),
 }
 
 /// What is usual at a place.
@@ -247,8 +252,18 @@ impl Station {
         }
         let speed = if wind < stands { 0.0 } else { slope * turns + offset };
         let vane = direction + self.offsets[3] + (25.0 / wind.max(1.0)) * around(random);
+        let vane = match wrong {
+            Some(Wrong::DeadSwitch(dead)) => switches(vane, 135.0, Some(dead)),
+            _ => Some(vane),
+        };
         let share = if let Some(Wrong::Leak(share)) = wrong { share } else { 1.0 };
         device.bucket += sky.rain * self.catches * (1.0 - 0.006 * wind) * share;
+        if let Some(Wrong::Sprinkler(depth)) = wrong
+            && (minute / (24 * MINUTES)).is_multiple_of(3)
+            && minute / MINUTES % 24 == 19
+        {
+            device.bucket += depth / MINUTES as f64;
+        }
         let mut tips = 0.0;
         while device.bucket >= TIP {
             device.bucket -= TIP;
@@ -293,7 +308,7 @@ impl Sums {
         humidity: f64,
         pressure: f64,
         speed: f64,
-        vane: f64,
+        vane: Option<f64>,
         rain: f64,
     ) {
         self.temperature += rounded(temperature, 0.01);
@@ -302,7 +317,7 @@ impl Sums {
         self.speed += rounded(speed, 0.01);
         self.rain += rain;
         // In a calm there is no direction.
-        if speed > 0.0 {
+        if let Some(vane) = vane.filter(|_| speed > 0.0) {
             let (sin, cos) = vane.to_radians().sin_cos();
             (self.east, self.north) = (self.east + sin, self.north + cos);
             self.winds += 1.0;

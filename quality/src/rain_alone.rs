@@ -1,0 +1,306 @@
+//! Rain that no neighbour has: a sprinkler, a hose, a drip, knocks at the post.
+//!
+//! A day is a trial: did the gauge count rain in hours in which, and beside which, all its
+//! neighbours were dry? The trials are summed as log-likelihood ratios of often against
+//! usually, never below zero (Page, Biometrika 41, 1954; for counts: Reynolds and Stoumbos,
+//! J. Quality Technology 31, 1999, 87-108, from memory). Limits are own choices; what is
+//! left out (drip of dew and fog, meltwater) is common practice.
+
+use crate::charts::{Charted, Mean};
+use crate::diagnosis::Cause;
+use crate::neighbours::{State, Values, median};
+use observation::time::HOUR;
+use observation::{Quantity, Time};
+use serde::{Deserialize, Serialize};
+
+/// Days of all before anything is said.
+const WARM: u32 = 45;
+/// Rain alone of a day that counts, mm: less is the last bucket of a drizzle.
+const LEAST: f64 = 0.6;
+/// Share of the days on which it is thought to be wrong; at least four times the usual one.
+const OFTEN: f64 = 0.15;
+/// Least and greatest share that is usual: where showers are so local that it is more,
+/// nothing is told.
+const USUAL: (f64, f64) = (0.01, 0.04);
+/// Memory of the usual share, days.
+const MEMORY: f64 = 365.0;
+/// The sum at which it is told.
+const LIMIT: f64 = 7.0;
+/// What was not to be seen for so many days is over.
+const GONE: i64 = 14;
+/// Rain alone within three hours that counts, mm: the gauges of a drizzle tip in turn.
+const LEAST_AROUND: f64 = 0.35;
+/// Dew and fog drip: at most so much in an hour, mm, at such a humidity, %, and wind, m/s.
+const DRIP: (f64, f64, f64) = (0.5, 97.0, 1.5);
+/// Rain within so many hours of frost may be meltwater; the frost, Cel.
+const MELT: (i64, f64) = (48, 1.0);
+/// Hours of the day count as one and the same when their mean resultant is at least this.
+const SAME_HOUR: f64 = 0.7;
+
+/// What the rain that no neighbour had was like.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Alone {
+    /// Its depth, mm.
+    pub depth: f64,
+    /// The hour of the day, UTC, where it is much the same.
+    pub hour: Option<f64>,
+    /// Mean relative humidity meanwhile, %.
+    pub humidity: Option<f64>,
+}
+
+/// Sums of a day, and of all such days.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Sums {
+    depth: f64,
+    hours: u32,
+    /// Of the hour of the day as an angle, weighted by depth.
+    east: f64,
+    north: f64,
+    humidity: (f64, u32),
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Gauge {
+    day: Sums,
+    compared: u32,
+    usual: Mean,
+    sum: f64,
+    /// Since the sum left zero: first day, days, what fell.
+    spell: Option<(i64, u32, Sums)>,
+    last: i64,
+    open: bool,
+}
+
+/// All gauges.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct RainAlone {
+    gauges: Vec<Gauge>,
+    /// The last three hours, newest last: number, and the rain of each station.
+    hours: Vec<(i64, Vec<Option<f64>>)>,
+    frost: Option<i64>,
+    days: u32,
+}
+
+impl Sums {
+    fn add(&mut self, hour: i64, depth: f64, humidity: f64) {
+        let angle = std::f64::consts::TAU * (hour.rem_euclid(24) as f64 + 0.5) / 24.0;
+        self.depth += depth;
+        self.hours += 1;
+        self.east += depth * angle.sin();
+        self.north += depth * angle.cos();
+        if humidity.is_finite() {
+            self.humidity = (self.humidity.0 + humidity, self.humidity.1 + 1);
+        }
+    }
+
+    const fn join(&mut self, other: &Self) {
+        self.depth += other.depth;
+        self.hours += other.hours;
+        self.east += other.east;
+        self.north += other.north;
+        self.humidity.0 += other.humidity.0;
+        self.humidity.1 += other.humidity.1;
+    }
+
+    fn alone(&self) -> Alone {
+        let hour = self.east.atan2(self.north).rem_euclid(std::f64::consts::TAU);
+        let (humidity, count) = self.humidity;
+        Alone {
+            depth: self.depth,
+            hour: (self.east.hypot(self.north) >= SAME_HOUR * self.depth)
+                .then_some(hour / std::f64::consts::TAU * 24.0),
+            humidity: (count > 0).then(|| humidity / f64::from(count)),
+        }
+    }
+}
+
+impl RainAlone {
+    /// Takes the values of one hour, counted from 1970, by station; `near` are the places of
+    /// each station's neighbours. What is told is told once the hour after is known.
+    pub fn take(&mut self, hour: i64, values: &[Values], near: &[Vec<usize>]) -> Vec<Charted> {
+        let newest = self.hours.last().map(|(hour, _)| *hour);
+        if values.len() < 3 || newest.is_some_and(|newest| hour <= newest) {
+            return Vec::new();
+        }
+        self.gauges.resize_with(values.len(), Gauge::default);
+        if median(values.iter().map(|v| v.temperature)) < MELT.1 {
+            self.frost = Some(hour);
+        }
+        let rains = values.iter().map(|v| Some(v.rain).filter(|r| r.is_finite())).collect();
+        self.hours.push((hour, rains));
+        if self.hours.len() > 3 {
+            self.hours.remove(0);
+        }
+        let judged = hour - 1;
+        if let [(first, before), (middle, own), (_, after)] = self.hours.as_slice()
+            && (*first, *middle) == (hour - 2, judged)
+            && self.frost.is_none_or(|frost| judged - frost > MELT.0)
+        {
+            for (place, gauge) in self.gauges.iter_mut().enumerate() {
+                let Some(depth) = own.get(place).copied().flatten() else { continue };
+                let of = |row: &Vec<Option<f64>>| row.get(place).copied().flatten().unwrap_or(0.0);
+                let own_around = of(before) + depth + of(after);
+                let near = near.get(place).map_or(&[][..], Vec::as_slice);
+                // What each neighbour had in the three hours, of those that know.
+                let around: Vec<f64> = near
+                    .iter()
+                    .filter_map(|n| {
+                        let of = |row: &Vec<Option<f64>>| row.get(*n).copied().flatten();
+                        Some(of(before)? + of(own)? + of(after)?)
+                    })
+                    .collect();
+                if around.len() < 2 {
+                    continue;
+                }
+                gauge.compared += 1;
+                if depth <= 0.0
+                    || own_around < LEAST_AROUND
+                    || around.iter().any(|rain| *rain > 0.0)
+                {
+                    continue;
+                }
+                let of = |get: fn(&Values) -> f64| {
+                    median(near.iter().filter_map(|n| values.get(*n)).map(get))
+                };
+                let (humidity, wind) = (of(|v| v.humidity), of(|v| v.speed));
+                let drip =
+                    depth <= DRIP.0 && humidity >= DRIP.1 && (wind.is_nan() || wind < DRIP.2);
+                if !drip {
+                    gauge.day.add(judged, depth, humidity);
+                }
+            }
+        }
+        if judged.rem_euclid(24) != 23 {
+            return Vec::new();
+        }
+        self.days = self.days.saturating_add(1);
+        let (day, warm) = (judged.div_euclid(24), self.days > WARM);
+        let gauges = self.gauges.iter_mut().enumerate();
+        gauges.filter_map(|(place, gauge)| gauge.end_of_day(place, day, warm)).collect()
+    }
+}
+
+impl Gauge {
+    fn end_of_day(&mut self, station: usize, day: i64, warm: bool) -> Option<Charted> {
+        let sums = std::mem::take(&mut self.day);
+        // A day of which most is not known is no trial.
+        if std::mem::take(&mut self.compared) < 12 && sums.depth < LEAST {
+            return self.turn(station, day, warm, false);
+        }
+        let alone = sums.depth >= LEAST;
+        let usual = self.usual.mean.max(USUAL.0);
+        let often = OFTEN.max(4.0 * usual).min(0.9);
+        let ratio = if alone { (often / usual).ln() } else { ((1.0 - often) / (1.0 - usual)).ln() };
+        self.sum = if warm { (self.sum + ratio).clamp(0.0, 2.0 * LIMIT) } else { 0.0 };
+        if self.sum <= 0.0 {
+            self.spell = None;
+        } else if alone {
+            let (since, days, mut all) = self.spell.unwrap_or((day, 0, Sums::default()));
+            all.join(&sums);
+            self.spell = Some((since, days + 1, all));
+            self.last = day;
+        }
+        // What is suspected teaches nothing.
+        if self.sum < 0.5 * LIMIT {
+            self.usual.learn(f64::from(u8::from(alone)), MEMORY);
+        }
+        self.turn(station, day, warm, alone)
+    }
+
+    fn turn(&mut self, station: usize, day: i64, warm: bool, alone: bool) -> Option<Charted> {
+        let (since, days, sums) = self.spell.unwrap_or((day, 0, Sums::default()));
+        let state = if self.open {
+            if self.sum <= 0.0 || day - self.last > GONE {
+                (self.open, self.sum, self.spell) = (false, 0.0, None);
+                State::Closed
+            } else if alone && days.is_multiple_of(3) {
+                State::Changed
+            } else {
+                return None;
+            }
+        } else if warm && self.sum >= LIMIT && days >= 3 && self.usual.mean <= USUAL.1 {
+            self.open = true;
+            State::Opened
+        } else {
+            return None;
+        };
+        let score = self.sum / LIMIT;
+        Some(Charted {
+            state,
+            station,
+            quantity: Quantity::PrecipitationDepth,
+            cause: Cause::GaugeRainAlone,
+            since: Time(since * 24 * HOUR),
+            size: sums.depth,
+            score,
+            confidence: 1.0 - 0.5 * (-(score - 1.0).max(0.0) * 1.6).exp(),
+            days,
+            sector: None,
+            hours: Some(sums.hours),
+            alone: Some(sums.alone()),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 110 days of three invented gauges; `more` is what the first counts beside the rain.
+    fn told(more: impl Fn(i64, i64) -> f64, weather: Values) -> Vec<Charted> {
+        let near = [vec![1, 2], vec![0, 2], vec![0, 1]];
+        let mut rain = RainAlone::default();
+        let mut all = Vec::new();
+        for hour in 0..110 * 24_i64 {
+            let shared = if hour % 50 < 5 { 0.8 } else { 0.0 };
+            let of = |more: f64| Values { rain: shared + more, ..weather };
+            let values = [of(more(hour / 24, hour % 24)), of(0.0), of(0.0)];
+            all.extend(rain.take(hour, &values, &near));
+        }
+        all
+    }
+
+    const DRY: Values = Values { temperature: 18.0, humidity: 55.0, speed: 2.0, ..Values::MISSING };
+
+    #[test]
+    fn a_sprinkler_is_told_with_its_hour_and_the_dry_air() {
+        assert_eq!(told(|_, _| 0.0, DRY), []);
+        let sprinkler =
+            |day: i64, hour: i64| if day >= 70 && day % 2 == 0 && hour == 19 { 3.0 } else { 0.0 };
+        let found = told(sprinkler, DRY);
+        let first = found[0];
+        assert_eq!((first.state, first.station), (State::Opened, 0));
+        assert_eq!(first.cause, Cause::GaugeRainAlone);
+        let since = first.since.0 / HOUR / 24;
+        assert!((70..76).contains(&since), "{since}");
+        let alone = first.alone.map(|a| (a.hour.map(f64::floor), a.humidity));
+        assert_eq!(alone, Some((Some(19.0), Some(55.0))));
+        assert!((first.size - 3.0 * f64::from(first.days)).abs() < 1e-9, "{first:?}");
+        assert!(found.iter().all(|f| f.station == 0));
+    }
+
+    #[test]
+    fn dew_meltwater_and_the_last_bucket_of_a_drizzle_are_no_rain_of_its_own() {
+        let dawn =
+            |day: i64, hour: i64| if day >= 60 && (4..7).contains(&hour) { 0.2 } else { 0.0 };
+        let damp = Values { humidity: 99.0, speed: 0.3, ..DRY };
+        assert_eq!(told(dawn, damp), []);
+        assert!(!told(dawn, DRY).is_empty());
+        let frost = Values { temperature: -2.0, ..DRY };
+        assert_eq!(told(|day, hour| if day >= 60 && hour == 12 { 3.0 } else { 0.0 }, frost), []);
+        assert_eq!(told(|_, hour| if hour == 12 { 0.2 } else { 0.0 }, DRY), []);
+    }
+
+    #[test]
+    fn what_is_over_closes_and_local_showers_are_usual() {
+        let sprinkler = |until: i64| {
+            move |day: i64, hour: i64| {
+                if (60..until).contains(&day) && hour == 19 { 3.0 } else { 0.0 }
+            }
+        };
+        let found = told(sprinkler(75), DRY);
+        assert_eq!(found.last().map(|f| f.state), Some(State::Closed), "{found:?}");
+        // Every sixth day from the first: how the place is.
+        assert_eq!(told(|day, hour| if day % 6 == 0 && hour == 15 { 3.0 } else { 0.0 }, DRY), []);
+    }
+}

@@ -7,7 +7,7 @@
 
 use crate::clock::Clock;
 use crate::counts::Counts;
-use meteorology::outlook::Score;
+use meteorology::outlook::{Facts, Score};
 use observation::property::{InstrumentIndex, Reports};
 use observation::{
     Diagnosis, Flag, Property, Quantity, Reading, Reasons, Refusal, Series, SeriesIndex, Span,
@@ -135,8 +135,8 @@ pub struct Rain {
 pub struct Outlook {
     /// End of the hour it was made from: the twelve hours after are meant.
     pub time: Time,
-    /// The facts, and the chance where it may be told: to be shown as it is.
-    pub text: String,
+    /// What is told besides the chance.
+    pub facts: Facts,
     /// Chance of any rain, 0 to 1; none until 60 own days show skill.
     pub probability: Option<f64>,
     /// How good the chances given here were.

@@ -14,7 +14,7 @@ use crate::compare::slots::{DIRECTION, HUMIDITY, PRESSURE, RAIN, SPEED, TEMPERAT
 use crate::derived::Rows;
 use crate::output::Output;
 use crate::recall::Recall;
-use meteorology::outlook::{Facts, Hour, Place, Score, facts, sentence};
+use meteorology::outlook::{Facts, Hour, Place, Score, facts};
 use meteorology::saturation::Method;
 use meteorology::{humidity, pressure};
 use observation::reading::to_steps;
@@ -32,8 +32,9 @@ const LOOKED_AT: i64 = 25;
 pub struct Ahead {
     /// End of the hour it was made from.
     pub time: Time,
-    /// The facts, and the chance where it may be told.
-    pub text: String,
+    /// What is told besides the chance.
+    #[serde(default)]
+    pub facts: Facts,
     /// Chance of any rain in the twelve hours after, 0 to 1; none until it is proven.
     pub probability: Option<f64>,
 }
@@ -108,9 +109,8 @@ impl Processor {
         let facts = facts(&hours, self.property.latitude);
         let told = self.outlook.place.take(hour, &hours);
         let proven = told.filter(|told| told.proven).map(|told| told.chance);
-        let text = sentence(&facts, proven, self.outlook.place.score());
         if facts != nothing(&facts) {
-            self.outlook.ahead = Some(Ahead { time, text, probability: proven });
+            self.outlook.ahead = Some(Ahead { time, facts, probability: proven });
         }
         let (Some(series), Some(told)) = (self.plan.outlook, told) else { return };
         let steps = to_steps(told.chance * 100.0, Quantity::ProbabilityOfPrecipitation.decimals());

@@ -290,7 +290,7 @@ impl Process for Judge {
         let (score, learned) = self.processor.outlook_score();
         self.processor.ahead().map(|ahead| Outlook {
             time: ahead.time,
-            text: ahead.text.clone(),
+            facts: ahead.facts,
             probability: ahead.probability,
             score: score.clone(),
             learned,

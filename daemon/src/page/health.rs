@@ -10,6 +10,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use observation::{Span, StationIndex, Time};
 use serde::Serialize;
+use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -29,10 +30,49 @@ pub(super) struct Health {
     reasons: Vec<String>,
 }
 
-impl Health {
-    /// What is not as it should be, each in a few words.
-    pub(super) fn reasons(self) -> Vec<String> {
-        self.reasons
+/// One thing that is not as it should be. Programs are told in these words; the page has
+/// its own.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Wrong {
+    /// Nothing can be committed, and why.
+    Uncommitted(String),
+    /// The processor stands still for so long.
+    Still(Duration),
+    /// A source that others connect to does not listen.
+    Deaf { source: String, reason: String },
+    /// A source is down.
+    Source { source: String, reason: String },
+    /// A receiver does not take anything.
+    Forwarder { forwarder: String, reason: String },
+    /// So many readings wait for a receiver.
+    Behind { forwarder: String, waiting: u64 },
+    /// A station says nothing.
+    Silent { station: String },
+}
+
+impl Wrong {
+    /// Whether the service does not do its work.
+    const fn is_failure(&self) -> bool {
+        matches!(self, Self::Uncommitted(_) | Self::Still(_) | Self::Deaf { .. })
+    }
+}
+
+impl fmt::Display for Wrong {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Uncommitted(fault) => write!(f, "nothing can be committed: {fault}"),
+            Self::Still(still) => {
+                write!(f, "the processor has made no progress for {} s", still.as_secs())
+            }
+            Self::Deaf { source, reason } | Self::Source { source, reason } => {
+                write!(f, "source {source}: {reason}")
+            }
+            Self::Forwarder { forwarder, reason } => write!(f, "forwarder {forwarder}: {reason}"),
+            Self::Behind { forwarder, waiting } => {
+                write!(f, "forwarder {forwarder}: {waiting} readings wait")
+            }
+            Self::Silent { station } => write!(f, "station {station} is silent"),
+        }
     }
 }
 
@@ -44,41 +84,48 @@ pub(super) async fn health(State(page): State<Arc<Page>>) -> (StatusCode, Json<H
     (status, Json(health))
 }
 
-pub(super) fn of(snapshot: &Snapshot, counts: &Counts, now: Time) -> Health {
+fn of(snapshot: &Snapshot, counts: &Counts, now: Time) -> Health {
+    let wrong = all(snapshot, counts, now);
+    let status = match wrong.first() {
+        Some(first) if first.is_failure() => "failed",
+        Some(_) => "degraded",
+        None => "good",
+    };
+    Health { status, reasons: wrong.iter().map(Wrong::to_string).collect() }
+}
+
+/// What is not as it should be, failures first.
+pub(super) fn all(snapshot: &Snapshot, counts: &Counts, now: Time) -> Vec<Wrong> {
     use adapters::port::State;
-    let (mut failed, mut degraded) = (Vec::new(), Vec::new());
-    if let Some(fault) = &snapshot.history.fault {
-        failed.push(format!("nothing can be committed: {fault}"));
-    }
+    let mut found: Vec<Wrong> = Vec::new();
+    found.extend(snapshot.history.fault.clone().map(Wrong::Uncommitted));
     let still = counts.since_beat();
     if still > STILL {
-        failed.push(format!("the processor has made no progress for {} s", still.as_secs()));
+        found.push(Wrong::Still(still));
     }
-    for source in counts.sources() {
-        let (State::Down(reason) | State::Fault(reason)) = source.now().state else { continue };
-        let list =
-            if LISTENERS.contains(&source.kind.as_str()) { &mut failed } else { &mut degraded };
-        list.push(format!("source {}: {reason}", source.name));
+    for one in counts.sources() {
+        let (State::Down(reason) | State::Fault(reason)) = one.now().state else { continue };
+        let source = one.name.clone();
+        found.push(if LISTENERS.contains(&one.kind.as_str()) {
+            Wrong::Deaf { source, reason }
+        } else {
+            Wrong::Source { source, reason }
+        });
     }
-    for forwarder in counts.forwarders() {
-        let standing = forwarder.now();
+    for one in counts.forwarders() {
+        let (standing, forwarder) = (one.now(), one.name.clone());
         if let State::Down(reason) | State::Fault(reason) = standing.state {
-            degraded.push(format!("forwarder {}: {reason}", forwarder.name));
+            found.push(Wrong::Forwarder { forwarder, reason });
         } else if standing.behind_since.is_some_and(|since| now - since > BEHIND) {
-            let waiting = forwarder.backlog(&snapshot.history);
-            degraded.push(format!("forwarder {}: {waiting} readings wait", forwarder.name));
+            let waiting = one.backlog(&snapshot.history);
+            found.push(Wrong::Behind { forwarder, waiting });
         }
     }
     for (index, station) in (0_u16..).zip(&snapshot.property.stations) {
         if !snapshot.station_up(StationIndex(index), now) {
-            degraded.push(format!("station {} is silent", station.id));
+            found.push(Wrong::Silent { station: station.id.clone() });
         }
     }
-    let status = match (failed.is_empty(), degraded.is_empty()) {
-        (false, _) => "failed",
-        (true, false) => "degraded",
-        (true, true) => "good",
-    };
-    failed.append(&mut degraded);
-    Health { status, reasons: failed }
+    found.sort_by_key(|wrong| !wrong.is_failure());
+    found
 }

@@ -1,6 +1,7 @@
 //! `GET /v1/outlook`: what lies ahead, and what such outlooks were worth.
 
 use super::Page;
+use super::sheet::{ENGLISH, Shown};
 use crate::snapshot::Outlook;
 use axum::Json;
 use axum::extract::State;
@@ -23,7 +24,8 @@ fn of(outlook: Option<&Outlook>, now: Time) -> Value {
         "time": outlook.time.to_string(),
         "hours": HORIZON,
         "stale": outlook.is_stale(now),
-        "text": outlook.text,
+        // What keeps a figure with its unit on a page is an odd letter elsewhere.
+        "text": ENGLISH.outlook(outlook, &Shown::default()).replace('\u{a0}', " "),
         "probability": outlook.probability.map(thousandths),
         "learned_hours": outlook.learned,
         "score": score(&outlook.score),
@@ -65,6 +67,7 @@ fn thousandths(value: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use meteorology::outlook::Facts;
     use observation::Span;
 
     #[test]
@@ -75,13 +78,14 @@ mod tests {
         kept.add(1, 0.25, true, false);
         let outlook = Outlook {
             time,
-            text: "1008.2 hPa at sea level, falling.".to_owned(),
+            facts: Facts { pressure: Some(1008.2), ..Facts::default() },
             probability: None,
             score: kept,
             learned: 2,
         };
         let told = of(Some(&outlook), time + Span::minutes(70));
         let told = &told["outlook"];
+        assert_eq!(told["text"], "1008.2 hPa at sea level.");
         assert_eq!((&told["stale"], &told["probability"]), (&json!(false), &Value::Null));
         assert_eq!(told["score"]["brier"], json!(0.063), "0.25 squared, twice, halved");
         assert_eq!(told["score"]["skill"]["climatology"], json!(0.75));

@@ -8,6 +8,7 @@
 //! starts with comes from open data ([`Model::starting`]); a [`Place`] goes on from there
 //! with its own hours, and keeps a [`Score`] of every chance it gave.
 
+mod facts;
 mod learner;
 mod logistic;
 mod model;
@@ -15,14 +16,13 @@ mod place;
 mod score;
 mod starting;
 pub mod terms;
-mod words;
 
+pub use facts::{Facts, facts};
 pub use logistic::{Fit, Row, fit};
 pub use model::Model;
 pub use place::{Place, Told};
 pub use score::{BINS, Bin, LEAST_DAYS, Score};
 pub use terms::{Hour, TERMS, Terms, WINDOW};
-pub use words::{Facts, facts, sentence};
 
 /// Hours a chance is about.
 pub const HORIZON: usize = 12;

@@ -282,6 +282,9 @@ fn finding(
         said_in_words += "; of the two it is the one that its own checks doubted";
     }
     let mut numbers = vec![("score", suspicion.score), ("hours", hours)];
+    if blamed.is_some() {
+        numbers.push(("of_two", 1.0));
+    }
     if let Some(error) = suspicion.error {
         numbers.push(("error", error));
     }

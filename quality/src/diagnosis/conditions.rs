@@ -59,7 +59,17 @@ const LEAST_MOISTURE: f64 = 4.0;
 const LIFT: f64 = 0.3;
 /// Depths below a tip are not resolved, mm.
 const TIP: f64 = 0.2;
-const SECTORS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
+/// Sectors, and what the number of one is called.
+const SECTORS: [(&str, &str); 8] = [
+    ("N", "from_n"),
+    ("NE", "from_ne"),
+    ("E", "from_e"),
+    ("SE", "from_se"),
+    ("S", "from_s"),
+    ("SW", "from_sw"),
+    ("W", "from_w"),
+    ("NW", "from_nw"),
+];
 
 /// Hours that are compared with what was usual before.
 #[derive(Clone, Copy)]
@@ -194,7 +204,7 @@ fn wet(look: &Look, days: usize) -> Option<Refined> {
     let seen = || look.days(LEAST_MOISTURE / 2.0, |h| h.humidity < 90.0 && h.since_wet <= 8.0);
     (drying >= LEAST_MOISTURE && drying >= TIMES * dry.abs() && seen() >= days).then(|| Refined {
         cause: Cause::HumiditySlowToDry,
-        words: format!("{drying:+.0} % in the hours after its neighbours dried, {dry:+.0} % later"),
+        words: moisture(drying, dry),
         numbers: vec![("while_drying", drying), ("when_dry", dry)],
     })
 }
@@ -203,9 +213,19 @@ fn as_wet_as_dry(cause: Cause, look: &Look) -> Option<Refined> {
     let (drying, dry) = drying_and_dry(look)?;
     Some(Refined {
         cause,
-        words: format!("{drying:+.0} % in the hours after its neighbours dried, {dry:+.0} % later"),
+        words: moisture(drying, dry),
         numbers: vec![("while_drying", drying), ("when_dry", dry)],
     })
+}
+
+/// Moisture under both conditions in words; what is the same under both is said once.
+fn moisture(drying: f64, dry: f64) -> String {
+    let (drying, dry) = (format!("{drying:+.0} %"), format!("{dry:+.0} %"));
+    if drying == dry {
+        format!("{drying} both while its neighbours dry and when they are dry")
+    } else {
+        format!("{drying} while its neighbours dry, {dry} when they are dry")
+    }
 }
 
 /// What is left of the wind in light and in strong wind, as logarithms.
@@ -250,11 +270,11 @@ fn sheltered(look: &Look) -> Option<Refined> {
     if sectors.len() < 3 || least > -0.2 || most < 0.33 * least {
         return None;
     }
-    let names: Vec<&str> = sectors
+    let (names, each): (Vec<&str>, Vec<(&str, f64)>) = sectors
         .iter()
         .filter(|(_, r)| *r < 0.5 * (least + most))
-        .filter_map(|(s, _)| SECTORS.get(*s).copied())
-        .collect();
+        .filter_map(|(s, r)| SECTORS.get(*s).map(|(point, name)| (*point, (*name, r.exp()))))
+        .unzip();
     // What is slow from nearly everywhere is no shelter.
     (names.len() * 2 <= sectors.len()).then(|| Refined {
         cause: Cause::MastSheltered,
@@ -264,7 +284,10 @@ fn sheltered(look: &Look) -> Option<Refined> {
             names.join(", "),
             most.exp()
         ),
-        numbers: vec![("sheltered", least.exp()), ("open", most.exp())],
+        numbers: [("sheltered", least.exp()), ("open", most.exp())]
+            .into_iter()
+            .chain(each)
+            .collect(),
     })
 }
 

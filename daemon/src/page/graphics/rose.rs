@@ -17,6 +17,8 @@ const HALF: f64 = 8.5;
 pub struct Words<'a> {
     pub title: &'a str,
     pub description: String,
+    /// The four quarters, clockwise from north.
+    pub points: [&'a str; 4],
 }
 
 /// Share of all known windows, per cent; none where nothing is known.
@@ -50,7 +52,7 @@ pub fn drawn(rose: &Rose, words: &Words<'_>) -> Markup {
             }
             circle.middle r=(INNER) {}
             text.calm text-anchor="middle" y="4" { (format!("{calm:.0} %")) }
-            @for (label, x, y) in [("N", 0.0, -101.0), ("E", 104.0, 4.0), ("S", 0.0, 110.0), ("W", -104.0, 4.0)] {
+            @for (label, (x, y)) in words.points.into_iter().zip([(0.0, -101.0), (104.0, 4.0), (0.0, 110.0), (-104.0, 4.0)]) {
                 text.point text-anchor="middle" x=(x) y=(y) { (label) }
             }
         }
@@ -103,7 +105,8 @@ mod tests {
         }
         // What is missing is no part of the whole.
         assert_eq!(share(&rose, rose.calm), Some(25.0));
-        let words = Words { title: "Wind rose", description: String::new() };
+        let points = ["N", "E", "S", "W"];
+        let words = Words { title: "Wind rose", description: String::new(), points };
         let svg = drawn(&rose, &words).into_string();
         assert!(svg.contains(">25 %</text>"), "{svg}");
         assert_eq!(svg.matches("petal").count(), 1, "{svg}");

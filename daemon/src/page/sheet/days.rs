@@ -1,7 +1,6 @@
 //! The table of days, in the observer's columns.
 
 use super::figures::NONE;
-use super::gather::Gathered;
 use super::roles::Role;
 use super::slices::slice_of;
 use super::source::Source;
@@ -11,7 +10,6 @@ use history::Look;
 use maud::{Markup, html};
 use observation::days::{DayKind, Division};
 use observation::reading::from_steps;
-use observation::signal::direction;
 use observation::{Date, Property, Quantity, SeriesIndex, Span, Statistic, Time};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -80,7 +78,8 @@ fn of<'a>(rows: &'a [Row], quantity: &[Quantity], kind: DayKind) -> Option<&'a R
 }
 
 /// The octant that the wind blew from most often, and how often, per cent.
-fn octant(gathered: &Gathered, from: Time, to: Time) -> Option<(&'static str, f64)> {
+fn octant(source: &Source<'_>, from: Time, to: Time) -> Option<(&'static str, f64)> {
+    let gathered = source.gathered;
     let speed = gathered.trace(Role::Speed)?;
     let mut counts: BTreeMap<usize, u32> = BTreeMap::new();
     let within = slice_of(from + Span(1))..=slice_of(to);
@@ -95,7 +94,7 @@ fn octant(gathered: &Gathered, from: Time, to: Time) -> Option<(&'static str, f6
     }
     let all: u32 = counts.values().sum();
     let (place, count) = counts.into_iter().max_by_key(|(_, count)| *count)?;
-    let name = direction::POINTS.get(place * 2).copied()?;
+    let name = source.texts.points.get(place * 2).copied()?;
     Some((name, f64::from(count) / f64::from(all.max(1)) * 100.0))
 }
 
@@ -172,7 +171,7 @@ fn day(source: &Source<'_>, date: Date, rows: &[Row], grass: bool) -> Markup {
     let gust = of(rows, &[Q::WindSpeedOfGust], DayKind::Civil);
     let over =
         gust.and_then(Row::over).map(|o| format!("{} {}", texts.over, super::local::long(o)));
-    let blown = whole.then(|| octant(source.gathered, civil.from, civil.to)).flatten();
+    let blown = whole.then(|| octant(source, civil.from, civil.to)).flatten();
     let wet = whole.then(|| wet(source, civil.from, civil.to)).flatten();
     let (weekday, starts) = source.local.weekday(civil.from + Span(1));
     let mut marks: Vec<String> = Vec::new();

@@ -110,6 +110,53 @@ impl Shown {
             _ => format!("{text}\u{a0}{label}"),
         }
     }
+
+    /// A difference of two values with its unit, with its sign where that is wanted; small
+    /// ones have a decimal more.
+    pub fn difference(&self, quantity: Quantity, canonical: f64, sign: bool) -> String {
+        let (factor, _) = self.scale(quantity);
+        let number = canonical * factor;
+        let own = self.decimals(quantity);
+        let decimals = if own == 1 && number.abs() < 1.0 { 2 } else { own };
+        let text = if sign { signed(number, decimals) } else { plain(number, decimals) };
+        self.behind_difference(quantity, &text)
+    }
+
+    /// A figure that is text already, with the unit of a difference of the quantity: one of
+    /// two temperatures has no zero of its own.
+    pub fn behind_difference(&self, quantity: Quantity, text: &str) -> String {
+        match self.difference_label(quantity).as_str() {
+            "\u{b0}" => format!("{text}\u{b0}"),
+            label => format!("{text}\u{a0}{label}"),
+        }
+    }
+
+    /// The unit of a difference of the quantity.
+    pub fn difference_label(&self, quantity: Quantity) -> String {
+        let label = self.label(quantity);
+        if label == "\u{b0}C" { "K".to_owned() } else { label }
+    }
+}
+
+/// The text with a capital at its beginning.
+pub fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(char::to_uppercase).into_iter().flatten();
+    first.chain(letters).collect()
+}
+
+/// Words that were written for a terminal, with a true minus before figures.
+pub fn typeset(words: &str) -> String {
+    let mut out = String::with_capacity(words.len());
+    let mut letters = words.chars().peekable();
+    let mut before = ' ';
+    while let Some(letter) = letters.next() {
+        let begins = matches!(before, ' ' | '(');
+        let minus = letter == '-' && begins && letters.peek().is_some_and(char::is_ascii_digit);
+        out.push(if minus { MINUS } else { letter });
+        before = letter;
+    }
+    out
 }
 
 /// A number with so many decimals; never a negative zero.
@@ -157,5 +204,13 @@ mod tests {
         assert_eq!(own.with_unit(Q::TendencyOfSurfaceAirPressure, -339), "\u{2212}0.10\u{a0}inHg");
         assert_eq!(signed(0.04, 1), "0.0");
         assert_eq!(signed(0.06, 1), "+0.1");
+        assert_eq!(usual.difference(Q::AirTemperature, -0.25, true), "\u{2212}0.25\u{a0}K");
+        assert_eq!(own.difference(Q::AirTemperature, 1.5, false), "2.7\u{a0}\u{b0}F");
+        assert_eq!(usual.difference(Q::WindFromDirection, -12.0, true), "\u{2212}12\u{b0}");
+        assert_eq!(
+            typeset("late-night -9 % (-1.5 Cel), 3-5"),
+            "late-night \u{2212}9 % (\u{2212}1.5 Cel), 3-5"
+        );
+        assert_eq!(capitalised("\u{e9}t\u{e9}"), "\u{c9}t\u{e9}");
     }
 }

@@ -1,12 +1,14 @@
 //! The line of truth, and what is held of which instrument.
 
 use super::Sheet;
+use super::figures::{plain, signed, typeset};
 use super::local::long;
 use super::pairs::{Evidence, evidence_strip};
 use super::source::Source;
 use crate::newest::Newest;
+use crate::page::health::Wrong;
 use maud::{Markup, html};
-use observation::Diagnosis;
+use observation::{Diagnosis, Quantity};
 use quality::diagnosis::Cause;
 
 /// Diagnoses told in the line of truth; the list below has them all.
@@ -21,7 +23,12 @@ pub fn truth(sheet: &Sheet<'_>) -> Markup {
         || texts.nothing_heard.to_owned(),
         |time| format!("{} {}", texts.newest, long(sheet.now - time)),
     );
-    let mut worst: Vec<String> = sheet.troubles.clone();
+    let named = |wrong: &Wrong| match wrong {
+        Wrong::Silent { station } => sheet.station_name(station),
+        _ => String::new(),
+    };
+    let mut worst: Vec<String> =
+        sheet.wrong.iter().map(|wrong| (texts.wrong)(wrong, &named(wrong))).collect();
     let diagnoses = &sheet.snapshot.diagnoses;
     worst.extend(
         diagnoses
@@ -71,23 +78,24 @@ fn diagnosis(
     evidence: Option<&Evidence>,
 ) -> Markup {
     let texts = sheet.texts;
-    let cause = Cause::parse(&said.cause);
-    let unit = cause.map(Cause::unit).unwrap_or_default().replace("Cel", "K");
+    let words = Cause::parse(&said.cause).map(texts.causes);
+    let rests_on =
+        (texts.rests_on)(said, sheet.shown).unwrap_or_else(|| typeset(&said.evidence.words));
     html! {
         article.held data-cause=(said.cause) {
             h3 { (subject(sheet, said)) ": " (texts.cause(&said.cause)) }
             p {
                 (texts.since) " " (sheet.local.dated(said.since))
-                @if let Some(size) = said.size { ", " (texts.size) " " (super::figures::signed(size, 2)) " " (unit) }
+                @if let Some(size) = size(sheet, said) { ", " (texts.size) " " (size) }
                 ", " (texts.sureness) " " (format!("{:.2}", said.confidence))
             }
-            @if let Some(cause) = cause {
-                p { (cause.about()) }
-                @if !cause.cautions().is_empty() { p.caution { strong { (texts.cautions) ": " } (cause.cautions()) } }
-                p { strong { (texts.remedy) ": " } (cause.remedy()) }
+            @if let Some(words) = words {
+                p { (words.about) }
+                @if !words.cautions.is_empty() { p.caution { strong { (texts.cautions) ": " } (words.cautions) } }
+                p { strong { (texts.remedy) ": " } (words.remedy) }
             }
             p.evidence {
-                strong { (texts.evidence) ": " } (said.evidence.words)
+                strong { (texts.evidence) ": " } (rests_on)
                 @if let Some(station) = &said.station {
                     " (" a href={ "/?range=barogram-week&until=" (said.evidence.to) "&station=" (station) } { (texts.see_panes) } ")"
                 }
@@ -97,6 +105,22 @@ fn diagnosis(
             }
         }
     }
+}
+
+/// By how much an instrument is off, in the unit of its quantity or as its cause says.
+fn size(sheet: &Sheet<'_>, said: &Diagnosis) -> Option<String> {
+    let size = said.size?;
+    Some(match Cause::parse(&said.cause)?.unit() {
+        "Cel" => sheet.shown.difference(Quantity::AirTemperature, size, true),
+        "%" => sheet.shown.difference(Quantity::RelativeHumidity, size, true),
+        "hPa" => sheet.shown.difference(Quantity::SurfaceAirPressure, size, true),
+        "m/s" => sheet.shown.difference(Quantity::WindSpeed, size, true),
+        "deg" => sheet.shown.difference(Quantity::WindFromDirection, size, true),
+        // Charts of gauges tell a ratio, not a depth: it stands in what they rest on.
+        "mm" => return None,
+        "1" => format!("{}\u{a0}\u{d7}", plain(size, 2)),
+        unit => format!("{}\u{a0}{unit}", signed(size, 2)),
+    })
 }
 
 /// Whether a value may be shown as the present one.

@@ -34,8 +34,9 @@ pub(super) use shelf::Shelf;
 pub(super) use slices::Slice;
 pub(super) use texts::{ENGLISH, Texts};
 
+use super::Page;
+use super::health::{self, Wrong};
 use super::problem::Problem;
-use super::{Page, health};
 use crate::digest::Trouble;
 use crate::newest::{self, Newest};
 use crate::snapshot::Snapshot;
@@ -69,7 +70,7 @@ struct Sheet<'a> {
     snapshot: &'a Snapshot,
     newest: Vec<Newest<'a>>,
     /// What is not as it should be.
-    troubles: Vec<String>,
+    wrong: Vec<Wrong>,
     now: Time,
     /// The chosen station's identifier.
     station: &'a str,
@@ -236,7 +237,7 @@ fn composed(page: &Page, asked: &Asked) -> String {
     let kept = read.unwrap_or_else(|_| Kept::nothing(from, to, now));
     let sheet = Sheet {
         newest: newest::all(&snapshot, now).collect(),
-        troubles: health::of(&snapshot, &page.view.counts, now).reasons(),
+        wrong: health::all(&snapshot, &page.view.counts, now),
         snapshot: &snapshot,
         now,
         station,
@@ -298,7 +299,7 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                             (pairs::strips(&source, &kept.pairs))
                         }
                         section id="outlook" aria-labelledby="outlook-h" {
-                            h2 id="outlook-h" { (texts.outlook) }
+                            h2 id="outlook-h" { (texts.outlook_heading) }
                             (outlook(sheet))
                         }
                         @if !extremes {
@@ -332,7 +333,7 @@ fn outlook(sheet: &Sheet<'_>) -> Markup {
         value.map_or_else(|| figures::NONE.to_owned(), |v| figures::plain(v, 2))
     };
     html! {
-        p { (outlook.text) }
+        p { (texts.outlook(outlook, sheet.shown)) }
         p.aside {
             (sheet.local.dated(outlook.time)) ". " (texts.score) ": " (score.count) " " (texts.forecasts)
             ", " (texts.brier) " " (number(score.brier())) ", " (texts.skill) " " (number(score.skill()))

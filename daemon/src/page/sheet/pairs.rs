@@ -264,11 +264,9 @@ fn lines(values: impl Iterator<Item = (i64, f64)>, from: Time, to: Time) -> Vec<
     lines
 }
 
-/// A difference has no zero of its own: its unit is shown without one.
+/// Factor and unit of a difference.
 fn unit(source: &Source<'_>, quantity: Quantity) -> (f64, String) {
-    let (factor, _) = source.shown.scale(quantity);
-    let label = source.shown.label(quantity);
-    (factor, if label == "\u{b0}C" { "K".to_owned() } else { label })
+    (source.shown.scale(quantity).0, source.shown.difference_label(quantity))
 }
 
 /// The strips of all pairs.

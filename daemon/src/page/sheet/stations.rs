@@ -9,8 +9,7 @@ use crate::page::graphics::station_plot::{Plotted, Written, drawn};
 use maud::{Markup, html};
 use observation::property::{Reports, Station};
 use observation::reading::from_steps;
-use observation::signal::direction;
-use observation::{Flag, Quantity, Reason, StationIndex, Statistic};
+use observation::{Flag, Quantity, StationIndex, Statistic};
 use processor::totals::Lately;
 use std::fmt::Write as _;
 
@@ -91,7 +90,7 @@ impl Sheet<'_> {
         }
         let from = self.of(id, Quantity::WindFromDirection, Some(Statistic::Mean));
         let from = from.and_then(|n| Some(from_steps(present(n)?, n.quantity.decimals())));
-        let point = from.and_then(direction::point_of_sixteen);
+        let point = from.and_then(|degrees| self.texts.point(degrees));
         let gust = self.of(id, Quantity::WindSpeedOfGust, None);
         let gust = gust.and_then(|n| {
             let over = n.over.map(|o| format!(" {} {}", self.texts.over, long(o)));
@@ -251,7 +250,7 @@ fn everything(sheet: &Sheet<'_>, station: &Station) -> Markup {
                         td.number { (figure(sheet, newest)) }
                         td {
                             span class={ "flag " (newest.flag.word()) } { (texts.flag(newest.flag)) }
-                            @let reasons: Vec<&str> = newest.reasons.iter().map(Reason::word).collect();
+                            @let reasons: Vec<&str> = newest.reasons.iter().map(|r| texts.reason(r)).collect();
                             @if !reasons.is_empty() { " (" (reasons.join(", ")) ")" }
                         }
                         td { time datetime=(newest.time) data-age { (long(sheet.now - newest.time)) } @if !newest.fresh { ", " (texts.silent) } }
@@ -266,7 +265,7 @@ fn what(sheet: &Sheet<'_>, newest: &Newest<'_>) -> String {
     // Writing to a String cannot fail.
     let mut what = sheet.texts.quantity(newest.quantity);
     if newest.statistic != Statistic::Point {
-        let _ = write!(what, ", {}", newest.statistic.word().replace('_', " "));
+        let _ = write!(what, ", {}", sheet.texts.statistic(newest.statistic));
     }
     if let Some(over) = newest.over {
         let _ = write!(what, " {} {}", sheet.texts.over, long(over));

@@ -10,7 +10,6 @@ use maud::{Markup, html};
 use meteorology::wind::Rose;
 use observation::Span;
 use observation::days::{DayKind, Division};
-use observation::signal::direction;
 
 /// Fewest days that isopleths are drawn of.
 const DAYS: usize = 5;
@@ -42,7 +41,7 @@ fn blown(source: &Source<'_>, rose: &Rose) -> Markup {
         .iter()
         .take(3)
         .filter(|s| sums[**s] > 0)
-        .filter_map(|s| Some(format!("{} {}", direction::POINTS.get(*s)?, percent(sums[*s]))))
+        .filter_map(|s| Some(format!("{} {}", texts.points.get(*s)?, percent(sums[*s]))))
         .collect();
     let rest = format!(
         "{} {}; {} {}; {} {}",
@@ -58,7 +57,7 @@ fn blown(source: &Source<'_>, rose: &Rose) -> Markup {
     html! {
         p { (texts.rose_note) }
         div.blown {
-            (drawn(rose, &Words { title: texts.rose, description: format!("{}; {rest}", foremost.join(", ")) }))
+            (drawn(rose, &Words { title: texts.rose, description: format!("{}; {rest}", foremost.join(", ")), points: [0, 4, 8, 12].map(|p| texts.points[p]) }))
             table.classes {
                 caption { (rest) }
                 tbody { @for class in 0..=CLASSES.len() {

@@ -1,0 +1,336 @@
+//! What a diagnosis rests on, in English, said from the numbers that stand beside it in its
+//! record; figures are in the units of the page.
+
+use crate::page::sheet::figures::{Shown, capitalised, plain};
+use crate::page::sheet::texts::ENGLISH;
+use observation::{Diagnosis, Quantity};
+use quality::diagnosis::{Cause, CauseGroup};
+
+/// Hours that are told as days.
+const IN_DAYS: f64 = 96.0;
+/// Directions of the wind from which a mast is sheltered, as their numbers are named.
+const SECTORS: [(&str, f64); 8] = [
+    ("from_n", 360.0),
+    ("from_ne", 45.0),
+    ("from_e", 90.0),
+    ("from_se", 135.0),
+    ("from_s", 180.0),
+    ("from_sw", 225.0),
+    ("from_w", 270.0),
+    ("from_nw", 315.0),
+];
+
+/// The sentence; none where the numbers do not tell it: then the record's own words stand.
+pub(super) fn told(said: &Diagnosis, shown: &Shown) -> Option<String> {
+    let cause = Cause::parse(&said.cause)?;
+    let telling = Telling { said, cause, shown };
+    let text = if telling.number("cumulative_sum").is_some() {
+        telling.of_chart()
+    } else if telling.number("score").is_some() {
+        telling.of_neighbours()
+    } else {
+        telling.of_itself()
+    }?;
+    Some(format!("{}.", capitalised(&text)))
+}
+
+struct Telling<'a> {
+    said: &'a Diagnosis,
+    cause: Cause,
+    shown: &'a Shown,
+}
+
+impl Telling<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.said.evidence.numbers.iter().find(|(n, _)| n == name).map(|(_, number)| *number)
+    }
+
+    /// What the cause is told in.
+    fn quantity(&self) -> Option<Quantity> {
+        use CauseGroup as G;
+        Some(match self.cause.group() {
+            G::Thermometer | G::Screen => Quantity::AirTemperature,
+            G::Humidity if self.cause == Cause::DewPointOffset => Quantity::DewPointTemperature,
+            G::Humidity => Quantity::RelativeHumidity,
+            G::Barometer => Quantity::SurfaceAirPressure,
+            G::Vane => Quantity::WindFromDirection,
+            G::TooLittleRain | G::TooMuchRain => Quantity::PrecipitationDepth,
+            G::Power => Quantity::BatteryVoltage,
+            _ => return None,
+        })
+    }
+
+    fn by(&self, difference: f64) -> Option<String> {
+        Some(self.shown.difference(self.quantity()?, difference, true))
+    }
+
+    fn amount(&self, difference: f64) -> Option<String> {
+        Some(self.shown.difference(self.quantity()?, difference.abs(), false))
+    }
+
+    fn lasted(&self) -> Option<String> {
+        let hours = self.number("hours")?;
+        Some(if hours < IN_DAYS {
+            format!("{hours:.0}\u{a0}h")
+        } else {
+            format!("{:.0} days", hours / 24.0)
+        })
+    }
+
+    /// A chart of what shows under one condition.
+    fn of_chart(&self) -> Option<String> {
+        let size = self.said.size?;
+        let times = times(size);
+        let found = match self.cause {
+            Cause::SunlitScreen => format!(
+                "{} in sun and light wind, against what it is at night and was before",
+                self.by(size)?
+            ),
+            Cause::HumiditySlowToDry => format!(
+                "{} in the hours after rain or fog, against what it is when dry and was before",
+                self.by(size)?
+            ),
+            Cause::CupSlowAtHighWind => {
+                format!("strong wind is {times} what light wind and the days before let expect")
+            }
+            Cause::CupSticking => {
+                format!("light wind is {times} what strong wind and the days before let expect")
+            }
+            Cause::GaugeCountsTooMuch | Cause::GaugeCatchesTooLittle => {
+                format!("rain is {times} what the neighbours and the days before let expect")
+            }
+            Cause::MastSheltered => format!(
+                "wind from around {} is {times} what other sectors and the days before let expect",
+                ENGLISH.octant(self.number("sector")?)?
+            ),
+            _ => return None,
+        };
+        let (days, score) = (self.number("days")?, self.number("cumulative_sum")?);
+        Some(format!("{found}, on {days:.0} such days (cumulative sum at {score:.1} of its limit)"))
+    }
+
+    /// The comparison with the neighbours, then under which conditions it shows.
+    fn of_neighbours(&self) -> Option<String> {
+        let mut parts = vec![self.beside_neighbours()?];
+        for (first, in_first, second, in_second) in [
+            ("in_sun", "in the sun", "at_night", "at night"),
+            ("calm_nights", "in calm nights", "windy_nights", "in windy ones"),
+            ("while_drying", "while its neighbours dry", "when_dry", "when they are dry"),
+        ] {
+            if let Some((a, b)) = self.number(first).zip(self.number(second)) {
+                parts.push(both((self.by(a)?, in_first), (self.by(b)?, in_second)));
+            }
+        }
+        if let Some((a, b)) = self.number("in_light_wind").zip(self.number("in_strong_wind")) {
+            parts.push(both((times(a), "in light wind"), (times(b), "in strong wind")));
+        }
+        if let Some((sheltered, open)) = self.number("sheltered").zip(self.number("open")) {
+            parts.push(format!("{} from {}", times(sheltered), self.sectors()?));
+            parts.push(format!("{} from the most open sector", times(open)));
+        }
+        if let Some(a_day) = self.number("a_day") {
+            parts.push(format!("grows by {} a day", self.slope(a_day)?));
+        }
+        if self.number("of_two").is_some() {
+            parts.push("of the two it is the one that its own checks doubted".to_owned());
+        }
+        Some(parts.join("; "))
+    }
+
+    fn beside_neighbours(&self) -> Option<String> {
+        let (lasted, size) = (self.lasted()?, self.said.size);
+        Some(match self.cause {
+            Cause::Disagreement => return None,
+            Cause::ThermometerStuck
+            | Cause::HumidityStuck
+            | Cause::BarometerStuck
+            | Cause::VaneStuck
+            | Cause::CupStuck => {
+                format!("it has not moved for {lasted} while its neighbours did")
+            }
+            Cause::GaugeCatchesTooLittle => format!(
+                "no tip in {lasted} in which the neighbours agree on {} of rain",
+                self.amount(size?)?
+            ),
+            Cause::StationClockWrong => {
+                let (hours, side) = (size?.abs(), if size? > 0.0 { "late" } else { "early" });
+                format!(
+                    "changes of pressure fit those of the neighbours when shifted by \
+                     {hours:.0}\u{a0}h: the station is {side}"
+                )
+            }
+            Cause::CupFactorWrong
+            | Cause::CupSlowAtHighWind
+            | Cause::CupSticking
+            | Cause::MastSheltered => {
+                format!("{} what the neighbours let expect, for {lasted}", times(size?))
+            }
+            Cause::VaneTurned => {
+                let within = self.number("least").zip(self.number("most"));
+                let within = within.and_then(|(least, most)| {
+                    Some(format!(" (between {} and {})", self.by(least)?, self.by(most)?))
+                });
+                format!(
+                    "{}{} against what the neighbours let expect, for {lasted}",
+                    self.by(size?)?,
+                    within.unwrap_or_default()
+                )
+            }
+            _ => {
+                let side = if size? < 0.0 { "below" } else { "above" };
+                format!(
+                    "{} {side} what the neighbours let expect, for {lasted}",
+                    self.amount(size?)?
+                )
+            }
+        })
+    }
+
+    /// What its own values and messages tell.
+    fn of_itself(&self) -> Option<String> {
+        let percent = |share: f64| format!("{}\u{a0}%", plain(share * 100.0, 0));
+        Some(match self.cause {
+            Cause::RadioDropouts => format!(
+                "of the messages expected {} did not arrive lately, {} ten days before",
+                percent(self.number("lost")?),
+                percent(self.number("lost_before")?)
+            ),
+            Cause::BatteryFailing => format!(
+                "its lowest voltage of the day fell from {} to {}, by {} a day",
+                self.amount(self.number("first")?)?,
+                self.amount(self.number("last")?)?,
+                self.slope(-self.number("slope")?)?
+            ),
+            Cause::StationClockWrong => format!(
+                "{:.0} samples in a row state a time {} after their arrival; they are set aside",
+                self.number("samples")?,
+                format_args!("{:.2}\u{a0}h", self.said.size?)
+            ),
+            Cause::SensorFault => {
+                "five samples in a row are values that a failing sensor returns".to_owned()
+            }
+            _ => format!("the value has not moved at all for {}", self.lasted()?),
+        })
+    }
+
+    /// What a day brings is small: two decimals more.
+    fn slope(&self, a_day: f64) -> Option<String> {
+        let quantity = self.quantity()?;
+        let (factor, _) = self.shown.scale(quantity);
+        let decimals = self.shown.decimals(quantity) + if a_day.abs() < 1.0 { 2 } else { 0 };
+        let text = plain(a_day * factor, decimals.min(3));
+        Some(self.shown.behind_difference(quantity, &text))
+    }
+
+    fn sectors(&self) -> Option<String> {
+        let known = SECTORS.iter().filter(|(name, _)| self.number(name).is_some());
+        let names: Vec<&str> = known.filter_map(|(_, degrees)| ENGLISH.octant(*degrees)).collect();
+        (!names.is_empty()).then(|| names.join(", "))
+    }
+}
+
+fn times(ratio: f64) -> String {
+    format!("{} times", plain(ratio, 2))
+}
+
+/// Two conditions; what is the same in both is said once.
+fn both((first, in_first): (String, &str), (second, in_second): (String, &str)) -> String {
+    if first == second {
+        format!("{first} both {in_first} and {in_second}")
+    } else {
+        format!("{first} {in_first}, {second} {in_second}")
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use observation::diagnosis::Stage;
+    use observation::{Evidence, Time, Unit};
+    use std::collections::BTreeMap;
+
+    fn said(cause: Cause, size: Option<f64>, numbers: &[(&str, f64)]) -> Diagnosis {
+        Diagnosis {
+            time: Time(0),
+            station: Some("orchard".into()),
+            instrument: Some("screen".into()),
+            cause: cause.word().into(),
+            stage: Stage::Opened,
+            since: Time(0),
+            size,
+            confidence: 0.9,
+            evidence: Evidence {
+                words: "as recorded".into(),
+                numbers: numbers.iter().map(|(n, v)| ((*n).to_owned(), *v)).collect(),
+                from: Time(0),
+                to: Time(1),
+            },
+        }
+    }
+
+    #[test]
+    fn evidence_is_told_from_its_numbers_with_true_signs_and_nothing_twice() {
+        let shown = Shown::default();
+        let numbers =
+            [("score", 30.0), ("hours", 288.0), ("while_drying", -9.2), ("when_dry", -8.9)];
+        let dry = said(Cause::HumidityOffset, Some(-9.0), &numbers);
+        assert_eq!(
+            told(&dry, &shown).unwrap(),
+            "9\u{a0}% below what the neighbours let expect, for 12 days; \u{2212}9\u{a0}% both \
+             while its neighbours dry and when they are dry."
+        );
+        let numbers = [("score", 9.0), ("hours", 40.0), ("in_sun", 2.04), ("at_night", -0.1)];
+        let sunlit = said(Cause::SunlitScreen, Some(1.3), &numbers);
+        assert_eq!(
+            told(&sunlit, &shown).unwrap(),
+            "1.3\u{a0}K above what the neighbours let expect, for 40\u{a0}h; +2.0\u{a0}K in the \
+             sun, \u{2212}0.10\u{a0}K at night."
+        );
+        let fahrenheit = Unit::parse("[degF]").unwrap();
+        let own = Shown::new(&BTreeMap::from([(Quantity::AirTemperature, fahrenheit)]));
+        let text = told(&sunlit, &own).unwrap();
+        assert!(text.starts_with("2.3\u{a0}\u{b0}F above"), "{text}");
+        let numbers = [
+            ("score", 9.0),
+            ("hours", 80.0),
+            ("sheltered", 0.5),
+            ("open", 0.97),
+            ("from_s", 0.5),
+            ("from_sw", 0.52),
+        ];
+        let sheltered = said(Cause::MastSheltered, Some(0.8), &numbers);
+        assert!(told(&sheltered, &shown).unwrap().contains("0.50 times from S, SW; 0.97 times"));
+    }
+
+    #[test]
+    fn every_cause_is_told_from_its_own_numbers_or_left_to_its_record() {
+        let shown = Shown::default();
+        let (neighbours, itself) = ([("score", 9.0), ("hours", 30.0)], [("hours", 13.0)]);
+        for &cause in Cause::ALL {
+            let words = told(&said(cause, Some(1.5), &neighbours), &shown);
+            let known = cause != Cause::Disagreement
+                && !matches!(
+                    cause,
+                    Cause::BatteryFailing | Cause::RadioDropouts | Cause::SensorFault
+                );
+            if known {
+                let words = words.unwrap_or_else(|| panic!("{cause:?} says nothing"));
+                assert!(
+                    words.contains("30\u{a0}h") || cause == Cause::StationClockWrong,
+                    "{words}"
+                );
+            }
+        }
+        assert_eq!(told(&said(Cause::Disagreement, None, &neighbours), &shown), None);
+        let stuck = told(&said(Cause::VaneStuck, None, &itself), &shown).unwrap();
+        assert_eq!(stuck, "The value has not moved at all for 13\u{a0}h.");
+        let numbers = [("first", 3.9), ("last", 3.4), ("slope", -0.05)];
+        let battery = told(&said(Cause::BatteryFailing, Some(-0.5), &numbers), &shown).unwrap();
+        assert!(battery.contains("from 3.90\u{a0}V to 3.40\u{a0}V, by 0.050\u{a0}V"), "{battery}");
+        let chart = [("cumulative_sum", 1.2), ("days", 5.0), ("hours", 200.0)];
+        let gauge = told(&said(Cause::GaugeCatchesTooLittle, Some(0.6), &chart), &shown).unwrap();
+        assert!(gauge.starts_with("Rain is 0.60 times what"), "{gauge}");
+        assert!(gauge.contains("on 5 such days"), "{gauge}");
+    }
+}

@@ -103,10 +103,48 @@ impl Telling<'_> {
                 "wind from around {} is {times} what other sectors and the days before let expect",
                 ENGLISH.octant(self.number("sector")?)?
             ),
+            Cause::VaneSwitchDead => return self.gap_in_the_rose(size),
+            Cause::GaugeRainAlone => return self.rain_alone(size),
             _ => return None,
         };
         let (days, score) = (self.number("days")?, self.number("cumulative_sum")?);
         Some(format!("{found}, on {days:.0} such days (cumulative sum at {score:.1} of its limit)"))
+    }
+
+    /// A part of the rose, so many degrees wide, that a vane leaves out.
+    fn gap_in_the_rose(&self, width: f64) -> Option<String> {
+        let middle = self.number("sector")?;
+        let left_out = SECTORS.iter().filter(|(_, degrees)| {
+            ((degrees - middle + 180.0).rem_euclid(360.0) - 180.0).abs() <= width / 2.0
+        });
+        let points: Vec<&str> = left_out.filter_map(|(_, d)| ENGLISH.octant(*d)).collect();
+        Some(format!(
+            "it left out {} in {:.0}\u{a0}h of wind from there, on {:.0} days, and shows other \
+             points as before (cumulative sum at {:.1} of its limit)",
+            points.join(", "),
+            self.number("hours_seen")?,
+            self.number("days")?,
+            self.number("cumulative_sum")?
+        ))
+    }
+
+    /// Rain that no neighbour had.
+    fn rain_alone(&self, depth: f64) -> Option<String> {
+        let hour = self.number("hour_of_day").map(f64::floor);
+        let hour = hour.map(|hour| format!(", mostly around {hour:02.0}:30 UTC"));
+        let damp = self
+            .number("humidity")
+            .map(|damp| format!(", at a relative humidity of {damp:.0}\u{a0}%"));
+        Some(format!(
+            "{} in {:.0}\u{a0}h on {:.0} days while no neighbour had rain{}{} (cumulative sum at \
+             {:.1} of its limit)",
+            self.amount(depth)?,
+            self.number("hours_seen")?,
+            self.number("days")?,
+            hour.unwrap_or_default(),
+            damp.unwrap_or_default(),
+            self.number("cumulative_sum")?
+        ))
     }
 
     /// The comparison with the neighbours, then under which conditions it shows.
@@ -332,5 +370,18 @@ mod tests {
         let gauge = told(&said(Cause::GaugeCatchesTooLittle, Some(0.6), &chart), &shown).unwrap();
         assert!(gauge.starts_with("Rain is 0.60 times what"), "{gauge}");
         assert!(gauge.contains("on 5 such days"), "{gauge}");
+        let chart = [
+            ("cumulative_sum", 1.2),
+            ("days", 5.0),
+            ("hours_seen", 31.0),
+            ("sector", 200.0),
+            ("hour_of_day", 6.0),
+            ("humidity", 71.0),
+        ];
+        let vane = told(&said(Cause::VaneSwitchDead, Some(45.0), &chart), &shown).unwrap();
+        assert!(vane.starts_with("It left out S in 31\u{a0}h of wind from there"), "{vane}");
+        let alone = told(&said(Cause::GaugeRainAlone, Some(12.4), &chart), &shown).unwrap();
+        assert!(alone.contains("12.4\u{a0}mm in 31\u{a0}h on 5 days"), "{alone}");
+        assert!(alone.contains("around 06:30 UTC, at a relative humidity of 71"), "{alone}");
     }
 }

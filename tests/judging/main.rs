@@ -4,6 +4,7 @@
 //!     judging PATH/weather.csv [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
 //!             [--set LIMIT=VALUE]
 //!     judging --property STATIONS [--seed N] [--injections N] [--faults NAME,NAME] [--untouched]
+//!     judging --property STATIONS --years N
 //!     judging --mast FOLDER
 //!     judging --cost
 //!
@@ -55,6 +56,8 @@ struct Arguments {
     injections: usize,
     faults: Option<Vec<String>>,
     untouched: bool,
+    /// So many simulated years, for their false alarms alone.
+    years: Option<u64>,
     odd: bool,
     data: Data,
     limits: Limits,
@@ -68,6 +71,7 @@ fn arguments() -> Result<Arguments, String> {
         injections: 120,
         faults: None,
         untouched: false,
+        years: None,
         odd: false,
         data: Data::Airports,
         limits: Limits::default(),
@@ -80,6 +84,10 @@ fn arguments() -> Result<Arguments, String> {
                 found.injections = value()?.parse().map_err(|e| format!("--injections: {e}"))?;
             }
             "--faults" => found.faults = Some(value()?.split(',').map(str::to_owned).collect()),
+            "--years" => {
+                let years = value()?.parse().map_err(|e| format!("--years: {e}"))?;
+                found.years = Some(years);
+            }
             "--odd" => found.odd = true,
             "--untouched" => found.untouched = true,
             "--set" => set(&mut found.limits, &value()?)?,

@@ -22,6 +22,8 @@ const UNUSUAL: f64 = 5.0;
 /// Of a clock that is right, the evidence of an hour must on average speak against a shift
 /// by this much: a wrong one will then speak for it by as much.
 const LEAST_MEANING: f64 = 0.1;
+/// The squared difference of one hour counts at most so many usual ones as a misfit.
+const LARGEST_MISFIT: f64 = 25.0;
 /// What is looked at: the largest squared disagreement that counts (hPa², K²) and the most
 /// evidence that one hour adds.
 const CHANNELS: [(Quantity, f64, f64); 1] = [(Quantity::AirPressureAtMeanSeaLevel, 0.25, 2.0)];
@@ -37,6 +39,9 @@ struct Channel {
     usual: VecDeque<Option<f64>>,
     /// By lag: evidence of the last hours.
     terms: [VecDeque<f64>; 4],
+    /// By lag: squared difference when shifted, in usual ones, of the same hours.
+    #[serde(default)]
+    misfits: [VecDeque<f64>; 4],
     /// By lag: the usual evidence of an hour.
     usual_terms: [UsualTerm; 4],
 }
@@ -147,8 +152,9 @@ impl Channel {
         let usual = (count >= LEAST_MEMORY).then(|| sum / count as f64);
         push(&mut self.usual, usual, FARTHEST_LAG + 1);
         let mut scores = [0.0; LAGS.len()];
-        let lags = LAGS.into_iter().zip(&mut self.terms).zip(&mut self.usual_terms);
-        for (((lag, terms), usual_term), score) in lags.zip(&mut scores) {
+        let lags = LAGS.into_iter().zip(&mut self.terms).zip(&mut self.misfits);
+        let lags = lags.zip(&mut self.usual_terms).zip(&mut scores);
+        for ((((lag, terms), misfits), usual_term), score) in lags {
             // A late station shows now what the others showed before; for an early one
             // the others must be waited for.
             let back = usize::try_from(lag.abs()).unwrap_or(0);
@@ -157,24 +163,80 @@ impl Channel {
                 let other = nth_last(&self.changes, shifted)?.1?;
                 let usual = nth_last(&self.usual, then).flatten().filter(|u| *u > 0.0)?;
                 let (own, on_time) = (own?, on_time?);
-                Some(((own - on_time).powi(2) - (own - other).powi(2)) / (2.0 * usual))
+                let shifted = (own - other).powi(2) / usual;
+                Some(((own - on_time).powi(2) / (2.0 * usual) - 0.5 * shifted, shifted))
             });
+            let (term, misfit) = term.unwrap_or((0.0, 1.0));
             if terms.len() >= WINDOW
                 && let Some(oldest) = terms.front()
             {
                 usual_term.learn(*oldest);
             }
-            push(terms, term.unwrap_or(0.0).clamp(-largest_term, largest_term), WINDOW);
+            push(terms, term.clamp(-largest_term, largest_term), WINDOW);
+            push(misfits, misfit.min(LARGEST_MISFIT), WINDOW);
             // The best of all beginnings within the window (Page 1954, from memory).
-            let mut sum = 0.0;
-            for (back, term) in terms.iter().rev().enumerate() {
-                sum += term;
+            let (mut sum, mut misfit) = (0.0, 0.0);
+            for (back, (term, one)) in terms.iter().zip(&*misfits).rev().enumerate() {
+                (sum, misfit) = (sum + term, misfit + one);
                 let hours = back + 1;
                 if hours >= LEAST_HOURS && usual_term.above(sum, hours) >= UNUSUAL {
-                    *score = sum.max(*score);
+                    // A clock that is wrong fits as well as usual once it is shifted. In a
+                    // storm that pumps a box nothing fits, and a shift less badly by chance.
+                    *score = (sum / (misfit / hours as f64).max(1.0)).max(*score);
                 }
             }
         }
         scores
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Greatest score of three invented barometers in 60 days; the first is so many hours
+    /// late in the last five, and of noise times as loud.
+    fn greatest(late: i64, loud: f64) -> f64 {
+        let mut clock = Clock::new(3);
+        let mut random = noise();
+        let weather = |hour: i64| {
+            let at = hour as f64;
+            1010.0 + 6.0 * (at / 13.0).sin() + 3.0 * (at / 5.3).sin()
+        };
+        let mut greatest: f64 = 0.0;
+        for hour in 0..60 * 24_i64 {
+            let lately = hour >= 55 * 24;
+            let mut value = |late: i64, loud: f64| Values {
+                pressure: weather(hour - late) + 0.1 * loud * random(),
+                ..Values::MISSING
+            };
+            let own = if lately { value(late, loud) } else { value(0, 1.0) };
+            let scores = clock.take(&[own, value(0, 1.0), value(0, 1.0)]);
+            greatest = greatest.max(scores[0].0);
+        }
+        greatest
+    }
+
+    /// Noise between -0.5 and 0.5.
+    fn noise() -> impl FnMut() -> f64 {
+        let mut state = 3_u64;
+        move || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / f64::from(1 << 24) - 0.5
+        }
+    }
+
+    #[test]
+    fn a_late_clock_is_told_from_a_box_that_a_storm_pumps() {
+        let limit = crate::neighbours::Limits::default().clock;
+        assert!(greatest(0, 1.0) < limit, "{}", greatest(0, 1.0));
+        for loud in [5.0, 20.0, 80.0] {
+            assert!(greatest(0, loud) < limit, "{loud}: {}", greatest(0, loud));
+        }
+        for late in [1, 2, -1] {
+            assert!(greatest(late, 1.0) > limit, "{late}: {}", greatest(late, 1.0));
+        }
     }
 }

@@ -87,7 +87,7 @@ impl Default for Limits {
             presence: 0.35,
             warm: 45,
             frozen: 30,
-            clock: 11.0,
+            clock: 9.3,
             gauge: (4.6, 4.0),
             charts: ChartLimits { chart: Chart { reference: 1.0, interval: 5.0 }, spread: 1.0 },
             groups: [

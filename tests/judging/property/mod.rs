@@ -4,6 +4,7 @@
 
 mod sky;
 mod station;
+mod years;
 
 pub(crate) use station::Wrong;
 
@@ -55,6 +56,10 @@ impl Property {
 pub(crate) fn evaluate(count: usize, arguments: &Arguments) -> Result<(), String> {
     if !(2..=MOST).contains(&count) {
         return Err(format!("--property wants 2 to {MOST} stations"));
+    }
+    if let Some(years) = arguments.years {
+        years::print(count, years, &arguments.limits);
+        return Ok(());
     }
     let property = Property::new(arguments.seed, count);
     let record = &property.record;

@@ -16,18 +16,18 @@ use std::time::{Duration, Instant};
 const SMALL: Backlog = Backlog { records: 300, readings: 8, step: Span::seconds(10) };
 
 /// Settings with one receiver; `more` are its other keys.
-fn receiver(folder: &Path, sink: &Sink, more: &str) -> std::path::PathBuf {
+pub(crate) fn receiver(folder: &Path, sink: &Sink, more: &str) -> std::path::PathBuf {
     let table = format!("\n[forward.http.archive]\nurl = \"http://{}/in\"\n{more}\n", sink.address);
     write(folder, &table)
 }
 
-fn status(settings: &Path) -> Value {
+pub(crate) fn status(settings: &Path) -> Value {
     let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     document["forwarders"][0].clone()
 }
 
-fn drained(settings: &Path) {
+pub(crate) fn drained(settings: &Path) {
     until("an empty backlog", || (status(settings)["backlog"] == 0).then_some(()));
 }
 
@@ -83,7 +83,7 @@ fn named(line: &str) -> (String, u64) {
     (line.to_string(), revision)
 }
 
-fn push(program: &Program, client: &Client, value: f64) {
+pub(crate) fn push(program: &Program, client: &Client, value: f64) {
     let body = format!("[{{\"n\":\"orchard/t\",\"v\":{value}}}]");
     assert_eq!(client.senml(program.address("push"), token("orchard"), &body).status, 204);
 }
@@ -248,39 +248,6 @@ fn a_slow_receiver_holds_up_nobody_and_gets_everything_once() {
     assert_eq!((twice, ordered), (0, true));
     same_as_logged(&settings, &all);
     assert!(sink.asked().iter().all(|a| a.1 == 200), "each was answered, if late");
-}
-
-#[test]
-fn too_many_requests_are_answered_with_patience() {
-    let folder = tempfile::tempdir().unwrap();
-    let mut window = (Instant::now(), 0);
-    // Ten requests in two seconds; whoever asks for more is sent away for a second.
-    let sink = Sink::start(move |_| {
-        if window.0.elapsed() > Duration::from_secs(2) {
-            window = (Instant::now(), 0);
-        }
-        window.1 += 1;
-        if window.1 > 10 {
-            return Answer::Status(429, "Retry-After: 1\r\n", "slowly");
-        }
-        Answer::Status(200, "", "")
-    });
-    let settings = receiver(folder.path(), &sink, "batch = 50");
-    backlog::write(&settings, SMALL);
-    let program = Program::run(&settings);
-    drained(&settings);
-    assert_eq!(program.terminate().0, Some(0));
-    let asked = sink.asked();
-    let refused = asked.iter().filter(|a| a.1 == 429).count();
-    for pair in asked.windows(2).filter(|p| p[0].1 == 429) {
-        let pause = pair[1].0 - pair[0].0;
-        assert!(pause >= Duration::from_secs(1), "asked again after {pause:?}");
-    }
-    println!("{} requests, {refused} of them too many", asked.len());
-    assert!(refused * 5 <= asked.len(), "{refused} of {}", asked.len());
-    let (all, twice, ordered) = delivered(&sink);
-    assert_eq!((twice, ordered), (0, true));
-    same_as_logged(&settings, &all);
 }
 
 #[test]

@@ -21,6 +21,7 @@ mod demo;
 mod diagnoses;
 mod disks;
 mod displays;
+mod flood;
 mod forwarding;
 mod importing;
 mod kills;

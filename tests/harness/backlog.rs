@@ -22,8 +22,9 @@ pub fn now() -> Time {
     Time(i64::try_from(since.expect("after 1970").as_millis()).expect("a time"))
 }
 
-/// Writes it into the history that a settings file names, and gives the count of series.
-pub fn write(settings: &Path, backlog: Backlog) -> u32 {
+/// Writes it into the history that a settings file names, and gives the number of the
+/// last record.
+pub fn write(settings: &Path, backlog: Backlog) -> u64 {
     let settings = config::load_without_secrets(settings, &[]).expect("settings that are sound");
     let property = Arc::new(settings.property.clone());
     let processor = processor::Processor::new(Arc::clone(&property), processor::Options::default());
@@ -58,5 +59,5 @@ pub fn write(settings: &Path, backlog: Backlog) -> u32 {
         };
         history.commit(&written).expect("a record");
     }
-    count
+    history.next_number() - 1
 }

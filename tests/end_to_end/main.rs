@@ -18,6 +18,7 @@ mod check;
 mod clock_steps;
 mod databases;
 mod demo;
+mod description;
 mod diagnoses;
 mod disks;
 mod displays;

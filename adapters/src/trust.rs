@@ -116,11 +116,13 @@ pub(crate) fn told(error: &dyn std::fmt::Display) -> String {
         "UnknownCA" => "it does not trust the authority of the certificate in `certificate_file`",
         "CertificateExpired" => "the certificate in `certificate_file` has expired",
         "CertificateRevoked" => "the certificate in `certificate_file` was revoked",
-        "BadCertificate"
-        | "CertificateUnknown"
-        | "UnsupportedCertificate"
-        | "AccessDenied"
-        | "DecryptError" => "it does not take the certificate in `certificate_file`",
+        // Some say this to whoever has no certificate, too.
+        "BadCertificate" => {
+            "it asks for a certificate that it trusts: `certificate_file` and `key_file` name one"
+        }
+        "CertificateUnknown" | "UnsupportedCertificate" | "AccessDenied" | "DecryptError" => {
+            "it does not take the certificate in `certificate_file`"
+        }
         _ => return text,
     };
     format!("{text}: {mend}")

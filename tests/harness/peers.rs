@@ -1,5 +1,6 @@
 //! Real peers from the distribution, each on a free port of loopback.
 
+use crate::certificates::Certificates;
 use crate::push::Client;
 use crate::wait::{free_port, until};
 use std::net::{SocketAddr, TcpStream};
@@ -99,8 +100,32 @@ pub fn prometheus(folder: &Path, target: SocketAddr) -> Peer {
 
 /// A Prometheus that takes what is written to it and scrapes nothing.
 pub fn receiving_prometheus(folder: &Path) -> Peer {
-    let port = free_port();
-    let address = SocketAddr::from(([127, 0, 0, 1], port));
+    let peer = receiving(folder, &[]);
+    let client = Client::new();
+    until("prometheus", || (client.get(peer.address, "/-/ready").status == 200).then_some(()));
+    peer
+}
+
+/// The same over TLS, for whoever has a certificate of the authority; it keeps what it
+/// takes where [`receiving_prometheus`] in the same folder finds it.
+pub fn receiving_prometheus_with(folder: &Path, made: &Certificates) -> Peer {
+    let web = folder.join("web.yml");
+    let text = format!(
+        "tls_server_config:\n  cert_file: {}\n  key_file: {}\n  \
+         client_auth_type: RequireAndVerifyClientCert\n  client_ca_file: {}\n",
+        made.file("listener"),
+        made.key("listener"),
+        made.file("authority")
+    );
+    std::fs::write(&web, text).expect("a folder to write to");
+    let peer = receiving(folder, &[format!("--web.config.file={}", web.display())]);
+    // Who has no certificate learns no more than that somebody listens.
+    until("prometheus", || listening(peer.address));
+    peer
+}
+
+fn receiving(folder: &Path, more: &[String]) -> Peer {
+    let address = SocketAddr::from(([127, 0, 0, 1], free_port()));
     let settings = folder.join("receiving.yml");
     std::fs::write(&settings, "scrape_configs: []\n").expect("a folder to write to");
     let child = Command::new("prometheus")
@@ -108,12 +133,11 @@ pub fn receiving_prometheus(folder: &Path) -> Peer {
         .arg(format!("--storage.tsdb.path={}", folder.join("prometheus").display()))
         .arg(format!("--web.listen-address={address}"))
         .arg("--web.enable-remote-write-receiver")
+        .args(more)
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
         .expect("prometheus is installed: tests/run --install");
-    let client = Client::new();
-    until("prometheus", || (client.get(address, "/-/ready").status == 200).then_some(()));
     Peer { child, address }
 }
 

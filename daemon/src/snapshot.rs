@@ -13,8 +13,8 @@ use observation::{
     Diagnosis, Flag, Property, Quantity, Reading, Reasons, Refusal, Series, SeriesIndex, Span,
     StationIndex, Time,
 };
-use processor::Absent;
 use processor::totals::{Gusts, RainTotals};
+use processor::{Absent, UsualPair};
 use std::sync::Arc;
 use tokio::sync::watch;
 
@@ -192,6 +192,8 @@ pub struct Snapshot {
     /// By instrument: how far it is from what its neighbours let expect, and usually is
     /// from them.
     pub differences: Vec<Option<(f64, f64)>>,
+    /// What is usual between neighbours.
+    pub usual: Arc<[UsualPair]>,
     /// The history.
     pub history: HistoryState,
 }
@@ -217,6 +219,7 @@ impl Snapshot {
             diagnoses: Arc::new([]),
             outlook: None,
             differences: vec![None; property.instruments.len()],
+            usual: Arc::new([]),
             history: HistoryState::default(),
             property,
             series,

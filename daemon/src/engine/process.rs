@@ -5,7 +5,7 @@ use crate::snapshot::{Live, Outlook};
 use history::StatePart;
 use observation::property::InstrumentIndex;
 use observation::{Diagnosis, Message, Time};
-use processor::{Absent, Output, Recall};
+use processor::{Absent, Output, Recall, UsualPair};
 
 /// Samples in, readings out.
 pub trait Process: Send {
@@ -35,6 +35,14 @@ pub trait Process: Send {
     /// them, in the canonical unit.
     fn neighbour_difference(&self, _instrument: InstrumentIndex) -> Option<(f64, f64)> {
         None
+    }
+    /// The hour that was judged last beside its neighbours.
+    fn judged_hour(&self) -> Option<i64> {
+        None
+    }
+    /// What is usual between neighbours.
+    fn usual_pairs(&self) -> Vec<UsualPair> {
+        Vec::new()
     }
     /// What lies ahead; none before the first hour is over.
     fn outlook(&self) -> Option<Outlook> {

@@ -11,7 +11,7 @@ use history::{Entry, History, Look, ReadError, Selection, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::{Diagnosis, Flag, Message, Property, Reason, Series, SourceIndex, Span, Time};
-use processor::{Learned, Options, Output, Processor, Recall, Saved};
+use processor::{Learned, Options, Output, Processor, Recall, Saved, UsualPair};
 use std::cell::Cell;
 use std::sync::Arc;
 
@@ -284,6 +284,14 @@ impl Process for Judge {
 
     fn neighbour_difference(&self, instrument: InstrumentIndex) -> Option<(f64, f64)> {
         self.processor.neighbour_difference(instrument)
+    }
+
+    fn judged_hour(&self) -> Option<i64> {
+        self.processor.judged_hour()
+    }
+
+    fn usual_pairs(&self) -> Vec<UsualPair> {
+        self.processor.usual_pairs()
     }
 
     fn outlook(&self) -> Option<Outlook> {

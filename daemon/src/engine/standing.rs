@@ -9,8 +9,8 @@ use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::time::{DAY, HOUR, MINUTE};
 use observation::{Message, Property, Quantity, Reading, Series, Span, StationIndex, Time};
-use processor::Absent;
 use processor::totals::{Gusts, RainTotals, Totals};
+use processor::{Absent, UsualPair};
 use std::sync::Arc;
 
 /// One gauge.
@@ -43,6 +43,8 @@ pub struct Standing {
     gauges: Vec<Gauge>,
     totals: Totals,
     told: Told,
+    /// What is usual between neighbours, and of which hour and how many diagnoses.
+    usual: (Option<(i64, usize)>, Arc<[UsualPair]>),
     /// How the history stands.
     pub history: HistoryState,
 }
@@ -73,6 +75,7 @@ impl Standing {
             epoch,
             gauges,
             totals,
+            usual: (None, Arc::new([])),
             told: Told {
                 minute: None,
                 rain: Vec::new(),
@@ -229,7 +232,17 @@ impl Standing {
             .zip(&self.property.instruments)
             .map(|(index, _)| core.processor.neighbour_difference(InstrumentIndex(index)))
             .collect();
+        snapshot.usual = self.usual(core);
         Arc::new(snapshot)
+    }
+
+    /// Worked out anew where an hour was judged or something opened or closed since.
+    fn usual<P: Process>(&mut self, core: &Core<P>) -> Arc<[UsualPair]> {
+        let at = core.processor.judged_hour().map(|hour| (hour, core.processor.diagnoses().len()));
+        if self.usual.0 != at {
+            self.usual = (at, core.processor.usual_pairs().into());
+        }
+        Arc::clone(&self.usual.1)
     }
 
     /// A snapshot of what the history alone tells, where no processor runs.
@@ -292,6 +305,7 @@ impl Standing {
             diagnoses: Arc::new([]),
             outlook: None,
             differences: vec![None; self.property.instruments.len()],
+            usual: Arc::new([]),
             history: self.history.clone(),
         }
     }

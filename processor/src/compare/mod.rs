@@ -22,8 +22,10 @@ mod plan;
 mod saved;
 mod slow;
 mod suspects;
+mod usual;
 
 pub use saved::{Learned, SavedCompare};
+pub use usual::UsualPair;
 
 pub(crate) use overlay::Overlay;
 pub(crate) use plan::{Seats, usable};

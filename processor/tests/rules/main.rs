@@ -14,4 +14,5 @@ mod same;
 mod silence;
 mod summaries;
 mod totals;
+mod usual;
 mod windows;

@@ -51,7 +51,7 @@
       const date = Date.parse(answer.headers.get('date'));
       if (!Number.isNaN(date)) ahead = Math.round((Date.now() - date) / 1000) * 1000;
       const fresh = new DOMParser().parseFromString(await answer.text(), 'text/html');
-      for (const id of ['truth', 'stations', 'diagnoses', 'panes', 'morning', 'outlook', 'days', 'rose']) {
+      for (const id of ['truth', 'stations', 'diagnoses', 'panes', 'morning', 'pairs', 'outlook', 'days', 'rose']) {
         const old = document.getElementById(id);
         const made = fresh.getElementById(id);
         if (!old || !made || old.contains(document.activeElement)) continue;

@@ -14,6 +14,8 @@ pub struct Strip {
     pub description: String,
     /// Where, 0 to 1, and the value; a new line begins at each gap.
     pub lines: Vec<Vec<Point>>,
+    /// The same of what does not count.
+    pub doubted: Vec<Vec<Point>>,
     /// Middle and half width of the band; none where nothing is usual yet.
     pub band: Option<(f64, f64)>,
     /// When something began, 0 to 1.
@@ -22,17 +24,18 @@ pub struct Strip {
 
 /// The drawing.
 pub fn drawn(strip: &Strip) -> Markup {
-    let values = || strip.lines.iter().flatten().map(|p| p.1);
+    let values = || strip.lines.iter().chain(&strip.doubted).flatten().map(|p| p.1);
     let (middle, half) = strip.band.unwrap_or((0.0, 0.0));
     let low = values().fold(middle - half, f64::min);
     let high = values().fold(middle + half, f64::max);
     let scale = Scale::holding(low, high, 1e-3, 2.0);
     let down = |value: f64| tenth(scale.down(value) * TALL);
-    let placed: Vec<Vec<Point>> = strip
-        .lines
-        .iter()
-        .map(|line| line.iter().map(|(x, y)| (x * 480.0, scale.down(*y) * TALL)).collect())
-        .collect();
+    let placed = |lines: &[Vec<Point>]| -> Vec<Vec<Point>> {
+        lines
+            .iter()
+            .map(|line| line.iter().map(|(x, y)| (x * 480.0, scale.down(*y) * TALL)).collect())
+            .collect()
+    };
     let decimals = scale.decimals();
     html! {
         figure.pane id=(strip.id) {
@@ -48,7 +51,8 @@ pub fn drawn(strip: &Strip) -> Markup {
                     @if let Some(since) = strip.since {
                         path.since d={ "M" (tenth(since * 480.0)) " 0V100" } {}
                     }
-                    path class="trace mean" d=(path(&placed)) {}
+                    path class="trace mean" d=(path(&placed(&strip.lines))) {}
+                    @if !strip.doubted.is_empty() { path.doubted d=(path(&placed(&strip.doubted))) {} }
                 }
                 @for value in scale.lines() {
                     text.value x="2" y=(tenth(6.0 + scale.down(value) * 52.0 + 3.5)) {

@@ -1,9 +1,9 @@
 //! The line of truth, and what is held of which instrument.
 
 use super::Sheet;
+use super::evidence::{Evidence, strip};
 use super::figures::{plain, signed, typeset};
 use super::local::long;
-use super::pairs::{Evidence, evidence_strip};
 use super::source::Source;
 use crate::newest::Newest;
 use crate::page::health::Wrong;
@@ -101,7 +101,7 @@ fn diagnosis(
                 }
             }
             @if let Some(found) = evidence {
-                (evidence_strip(source, found, &format!("{}: {}", texts.evidence, subject(sheet, said))))
+                (strip(source, found, &format!("{}: {}", texts.evidence, subject(sheet, said))))
             }
         }
     }

@@ -5,10 +5,12 @@
 mod assets;
 mod axis;
 mod days;
+mod evidence;
 mod extremes;
 mod figures;
 mod gather;
 mod held;
+mod hourly;
 mod local;
 mod meteogram;
 mod morning;
@@ -85,7 +87,7 @@ struct Kept {
     gathered: Gathered,
     days: days::Days,
     pairs: Vec<pairs::Pair>,
-    evidence: Vec<pairs::Evidence>,
+    evidence: Vec<evidence::Evidence>,
     extremes: extremes::Found,
 }
 
@@ -208,7 +210,7 @@ fn composed(page: &Page, asked: &Asked) -> String {
     let (from, to) = asked.range.extent(asked.until.unwrap_or(now), &property.days);
     let read = page.archive.with_reader(&page.view, |look| {
         let told = |e: &dyn std::fmt::Display| Problem::unavailable(e.to_string());
-        let evidence = pairs::evidence(look, property, &snapshot.diagnoses, now);
+        let evidence = evidence::read(look, property, &snapshot.diagnoses, now);
         let evidence = evidence.map_err(|e| told(&e))?;
         if asked.range == Range::Extremes {
             let found = extremes::read(look, &page.records, property, station, now);
@@ -228,7 +230,7 @@ fn composed(page: &Page, asked: &Asked) -> String {
         let pairs = if to - from > PAIRED {
             Vec::new()
         } else {
-            pairs::read(look, property, from, to).map_err(|e| told(&e))?
+            pairs::read(look, property, &snapshot.usual, (from, to)).map_err(|e| told(&e))?
         };
         let extremes = extremes::Found::default();
         Ok(Kept { gathered, days, pairs, evidence, extremes })

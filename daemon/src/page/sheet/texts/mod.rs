@@ -116,6 +116,8 @@ pub struct Texts {
     pub pairs: &'static str,
     pub pairs_note: &'static str,
     pub learning: &'static str,
+    pub learned: &'static str,
+    pub in_this_span: &'static str,
     pub evidence_note: &'static str,
     pub day_table: &'static str,
     pub days_elsewhere: &'static str,

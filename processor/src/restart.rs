@@ -104,6 +104,7 @@ impl Processor {
             let fresh =
                 known.get(id.as_str()).filter(|s| s.fingerprint == self.fingerprint_of(place));
             let Some(saved_station) = fresh else {
+                self.household_changed(place);
                 stale.push(id);
                 continue;
             };

@@ -48,6 +48,9 @@ struct Open {
     counts: Vec<u32>,
     /// Lowest voltage by instrument.
     lowest: Vec<(usize, f64)>,
+    /// Whether the station's settings changed while it lasted: its messages are not judged.
+    #[serde(default)]
+    changed: bool,
 }
 
 /// The days of one station.
@@ -114,6 +117,14 @@ impl Household {
         self.stations.len() == other.stations.len()
     }
 
+    /// The settings of a station changed: how often it speaks may have, too.
+    pub(crate) fn changed(&mut self, station: usize) {
+        for open in self.stations.get_mut(station).iter_mut().flat_map(|days| &mut days.open) {
+            open.counts.clear();
+            open.changed = true;
+        }
+    }
+
     /// The day in hand; none if it was judged already.
     fn open(&mut self, station: usize, day: i64) -> Option<&mut Open> {
         let days = self.stations.get_mut(station)?;
@@ -132,6 +143,11 @@ impl Household {
 }
 
 impl Processor {
+    /// The settings of a station changed.
+    pub(crate) fn household_changed(&mut self, station: usize) {
+        self.compare.household.changed(station);
+    }
+
     /// A sample of a channel came.
     pub(crate) fn count_arrival(&mut self, station: usize, local: u16, time: Time) {
         let Some(longitude) = self.property.stations.get(station).map(|s| s.longitude) else {
@@ -201,7 +217,7 @@ impl Processor {
         // On the first day a station was not there from the beginning.
         let first = days.closed.is_none();
         days.closed = Some(open.day);
-        if let Some(share) = share.filter(|s| *s > 0.0 && !first) {
+        if let Some(share) = share.filter(|s| *s > 0.0 && !first && !open.changed) {
             let lost = (1.0 - share).clamp(0.0, 1.0);
             days.least = Some(days.least.map_or(lost, |least| least.min(lost)));
             push(&mut days.lost, open.day, lost);

@@ -76,6 +76,13 @@ impl Opinions {
         })
     }
 
+    /// Forgets what is held of some causes.
+    pub(crate) fn drop_all_of(&mut self, causes: &[Cause]) {
+        let other = |cause: &str| causes.iter().all(|c| c.word() != cause);
+        self.open.retain(|d| other(&d.cause));
+        self.gone.retain(|g| other(&g.cause));
+    }
+
     /// Whether a cause is held.
     pub(crate) fn open_of(
         &self,

@@ -107,9 +107,13 @@ impl Overlay {
         }
     }
 
-    pub(crate) fn restore(&mut self, saved: &SavedOverlay) {
-        self.said = saved.said.iter().map(|&(series, time, said)| ((series, time), said)).collect();
-        self.wrong = saved.wrong.iter().copied().collect();
+    /// Takes up what was saved; `number` gives the number that a series has now.
+    pub(crate) fn restore(&mut self, saved: &SavedOverlay, number: &dyn Fn(u32) -> Option<u32>) {
+        let said = saved.said.iter();
+        self.said =
+            said.filter_map(|&(then, at, said)| Some(((number(then)?, at), said))).collect();
+        let wrong = saved.wrong.iter();
+        self.wrong = wrong.filter_map(|&(then, since)| Some((number(then)?, since))).collect();
     }
 }
 
@@ -141,7 +145,7 @@ mod tests {
         overlay.set_wrong(3, Some(Time(0)));
         assert_eq!(overlay.apply(draft(step)).flag, Flag::Doubtful);
         let mut again = Overlay::default();
-        again.restore(&overlay.save());
+        again.restore(&overlay.save(), &Some);
         assert_eq!(again, overlay);
     }
 }

@@ -54,8 +54,11 @@ pub(crate) struct Seats {
     pub(crate) seat_of: Vec<Option<usize>>,
     /// By series: seat and slot.
     of_series: Vec<Option<(usize, usize)>>,
-    /// Of the settings above.
+    /// Of what is compared: which instruments at which places, whatever else the settings
+    /// hold and in whatever order, and however often an instrument speaks.
     pub(crate) fingerprint: u64,
+    /// Of all stations and instruments in their order: what is known by their places.
+    pub(crate) order: u64,
 }
 
 /// The series of an instrument that is compared.
@@ -84,6 +87,7 @@ impl Seats {
             seat_of: vec![None; property.stations.len()],
             of_series: vec![None; plan.series.len()],
             fingerprint: 0,
+            order: 0,
         };
         for (place, station) in property.stations.iter().enumerate() {
             let mut voices = [None; SLOTS];
@@ -121,15 +125,31 @@ impl Seats {
             }
         }
         seats.near = (0..seats.sites.len()).map(|own| nearest(&seats.sites, own)).collect();
-        let ids: Vec<&str> = seats
+        (seats.fingerprint, seats.order) = seats.fingerprints(property);
+        seats
+    }
+
+    fn fingerprints(&self, property: &Property) -> (u64, u64) {
+        let id = |place: usize| property.stations.get(place).map(|s| s.id.as_str());
+        let measured = |voice: &Option<Voice>| {
+            let voice = voice.as_ref()?;
+            let instrument = property.instruments.get(voice.instrument)?;
+            Some((instrument.id.as_str(), instrument.quantity, voice.rise))
+        };
+        let seats: Vec<_> = self
             .stations
             .iter()
-            .filter_map(|&place| property.stations.get(place))
-            .map(|s| s.id.as_str())
+            .zip(&self.voices)
+            .map(|(&place, voices)| (id(place), voices.each_ref().map(measured)))
             .collect();
-        let said = format!("{ids:?}{:?}{:?}", seats.sites, seats.voices);
-        seats.fingerprint = observation::signal::counter::boot_number(&said);
-        seats
+        let all: Vec<_> = property
+            .instruments
+            .iter()
+            .map(|i| (id(usize::from(i.station.0)), i.id.as_str()))
+            .collect();
+        let stations: Vec<_> = property.stations.iter().map(|s| s.id.as_str()).collect();
+        let number = observation::signal::counter::boot_number;
+        (number(&format!("{seats:?}{:?}", self.sites)), number(&format!("{stations:?}{all:?}")))
     }
 
     /// Seat and slot of a series that is compared.

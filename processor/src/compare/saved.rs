@@ -7,15 +7,15 @@ use super::hours::Hours;
 use super::household::Household;
 use super::opinions::Opinions;
 use super::overlay::SavedOverlay;
-use super::plan::SLOTS;
+use super::plan::{SLOTS, Seats, Voice};
 use super::suspects::Suspect;
 use super::{Compare, Row};
 use crate::Processor;
 use observation::Time;
-use quality::diagnosis::Onset;
+use quality::diagnosis::{Cause, Onset};
 use quality::neighbours::{Neighbourhood, Quick};
 use serde::{Deserialize, Serialize};
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct SavedSeat {
@@ -32,6 +32,12 @@ struct SavedSeat {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SavedCompare {
     fingerprint: u64,
+    /// Of the places of stations and instruments; zero in what was saved without it.
+    #[serde(default)]
+    order: u64,
+    /// Series by seat and slot: their numbers change when an instrument is added.
+    #[serde(default)]
+    series: Vec<[Option<u32>; SLOTS]>,
     own: Vec<SavedSeat>,
     hours: Hours,
     judged: Option<i64>,
@@ -53,6 +59,12 @@ pub struct Learned {
     past: VecDeque<(i64, Vec<Row>)>,
 }
 
+/// The series that are compared, by seat and slot.
+fn numbered(seats: &Seats) -> Vec<[Option<u32>; SLOTS]> {
+    let number = |voice: &Option<Voice>| voice.as_ref().map(|v| v.series.0);
+    seats.voices.iter().map(|voices| voices.each_ref().map(number)).collect()
+}
+
 impl Processor {
     pub(crate) fn save_compare(&self) -> SavedCompare {
         let Compare {
@@ -70,6 +82,8 @@ impl Processor {
         } = &self.compare;
         SavedCompare {
             fingerprint: seats.fingerprint,
+            order: seats.order,
+            series: numbered(seats),
             own: own
                 .iter()
                 .map(|seat| SavedSeat {
@@ -93,13 +107,12 @@ impl Processor {
         }
     }
 
-    /// Takes up what was saved, if it is of the same stations.
+    /// Takes up what was saved, if the same is compared. What is known by the place of an
+    /// instrument among all begins anew where instruments came, went or changed places.
     pub(crate) fn restore_compare(&mut self, saved: &SavedCompare) {
         let compare = &mut self.compare;
-        let same = saved.fingerprint == compare.seats.fingerprint
-            && saved.own.len() == compare.own.len()
-            && saved.failing.len() == compare.failing.len()
-            && saved.household.fits(&compare.household);
+        let same =
+            saved.fingerprint == compare.seats.fingerprint && saved.own.len() == compare.own.len();
         if !same {
             return;
         }
@@ -114,12 +127,40 @@ impl Processor {
         compare.hours.clone_from(&saved.hours);
         compare.judged = saved.judged;
         compare.rows.clone_from(&saved.rows);
-        compare.suspects.clone_from(&saved.suspects);
         compare.opinions.clone_from(&saved.opinions);
-        compare.failing.clone_from(&saved.failing);
-        compare.household.clone_from(&saved.household);
         compare.air = saved.air;
-        self.book.overlay.restore(&saved.overlay);
+        let now = numbered(&compare.seats);
+        let moved: BTreeMap<u32, u32> = saved
+            .series
+            .iter()
+            .flatten()
+            .zip(now.iter().flatten())
+            .filter_map(|(then, now)| (*then).zip(*now))
+            .collect();
+        let number = |then: u32| {
+            if saved.series == now { Some(then) } else { moved.get(&then).copied() }
+        };
+        compare.suspects.clone_from(&saved.suspects);
+        compare.suspects.retain_mut(|suspect| {
+            let now = number(suspect.series);
+            suspect.series = now.unwrap_or(suspect.series);
+            now.is_some()
+        });
+        self.book.overlay.restore(&saved.overlay, &number);
+        let placed = saved.order == compare.seats.order
+            && saved.failing.len() == compare.failing.len()
+            && saved.household.fits(&compare.household);
+        if placed {
+            compare.failing.clone_from(&saved.failing);
+            compare.household.clone_from(&saved.household);
+        } else {
+            // Nobody would close them.
+            compare.opinions.drop_all_of(&[
+                Cause::SensorFault,
+                Cause::BatteryFailing,
+                Cause::RadioDropouts,
+            ]);
+        }
     }
 
     /// The hour up to which stations were judged beside each other.

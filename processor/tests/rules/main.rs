@@ -11,6 +11,7 @@ mod household;
 mod identities;
 mod late;
 mod same;
+mod settings;
 mod silence;
 mod summaries;
 mod totals;

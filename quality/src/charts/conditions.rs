@@ -6,6 +6,8 @@ use observation::Quantity;
 /// Sun that heats a screen, degrees; wind that ventilates it, m/s.
 const HIGH_SUN: f64 = 20.0;
 const LIGHT_WIND: f64 = 3.5;
+/// Wind in which no cold gathers in a hollow by night, m/s.
+const MIXING_WIND: f64 = 2.5;
 /// Winds in which cups are compared, m/s.
 const LIGHT: std::ops::Range<f64> = 1.0..3.0;
 const STRONG: f64 = 5.0;
@@ -86,7 +88,7 @@ impl Condition {
     /// Whether it is one that the condition is compared with.
     pub(super) fn beside(&self, hour: &Hour) -> bool {
         match (self.cause, self.sector) {
-            (Cause::SunlitScreen, _) => hour.sun < -3.0,
+            (Cause::SunlitScreen, _) => hour.sun < -3.0 && hour.wind >= MIXING_WIND,
             (Cause::HumiditySlowToDry, _) => hour.humidity < 90.0 && hour.since_wet > 12.0,
             (Cause::CupSlowAtHighWind, _) => LIGHT.contains(&hour.others),
             (Cause::CupSticking, _) => hour.others >= STRONG,

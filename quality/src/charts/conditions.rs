@@ -10,7 +10,7 @@ const LIGHT_WIND: f64 = 3.5;
 const MIXING_WIND: f64 = 2.5;
 /// Winds in which cups are compared, m/s.
 const LIGHT: std::ops::Range<f64> = 1.0..3.0;
-const STRONG: f64 = 5.0;
+const STRONG: f64 = 4.0;
 /// A wind that tells something of its direction, m/s.
 const STEADY: f64 = 2.0;
 

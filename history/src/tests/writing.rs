@@ -10,6 +10,7 @@ use observation::{
     Time,
 };
 use proptest::prelude::*;
+use std::ops::ControlFlow;
 
 fn batch<'a>(
     received: Time,
@@ -422,6 +423,15 @@ fn what_was_said_stands_behind_its_batch_in_one_transaction() {
         })
         .unwrap();
     assert_eq!(causes, ["a", "b", "c"]);
+    let mut newest = Vec::new();
+    history
+        .look()
+        .newest_diagnoses(&mut |d| {
+            newest.push(d.cause.clone());
+            if newest.len() == 2 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        })
+        .unwrap();
+    assert_eq!(newest, ["c", "b"]);
     let records = all(&history);
     assert!(matches!(&records[2].entry, Entry::Diagnoses(list) if list.len() == 2));
 }

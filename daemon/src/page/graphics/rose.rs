@@ -40,7 +40,7 @@ pub fn drawn(rose: &Rose, words: &Words<'_>) -> Markup {
             desc id="rose-d" { (words.description) }
             @for ring in scale.lines().skip(1) {
                 circle.ruling r=(tenth(radius(ring))) {}
-                text x="3" y=(tenth(-radius(ring) - 2.0)) { (format!("{ring:.0} %")) }
+                text x="3" y=(tenth(-radius(ring) + 9.0)) { (format!("{ring:.0} %")) }
             }
             @for (sector, row) in rose.counts().iter().enumerate() {
                 @let edges = edges(rose, row);

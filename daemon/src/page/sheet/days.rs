@@ -2,7 +2,7 @@
 
 use super::figures::NONE;
 use super::roles::Role;
-use super::slices::slice_of;
+use super::slices::{Slices, slice_of};
 use super::source::Source;
 use crate::digest::{Asked, Trouble};
 use crate::digest::{Row, rows};
@@ -99,14 +99,18 @@ fn octant(source: &Source<'_>, from: Time, to: Time) -> Option<(&'static str, f6
 }
 
 /// Hours with rain, and hours of which nothing is known.
-pub fn wet(source: &Source<'_>, from: Time, to: Time) -> Option<(u32, u32)> {
+fn wet(source: &Source<'_>, from: Time, to: Time) -> Option<(u32, u32)> {
     let trace = source.gathered.trace(Role::Rain)?;
+    Some(wet_hours(&trace.slices, from, to.min(source.gathered.until)))
+}
+
+/// Hours of a span with rain, and hours of which nothing is known.
+pub fn wet_hours(rain: &Slices, from: Time, to: Time) -> (u32, u32) {
     let (mut wet, mut unknown) = (0, 0);
     let mut at = from;
-    while at < to.min(source.gathered.until) {
+    while at < to {
         let hour = slice_of(at + Span(1))..=slice_of((at + Span::hours(1)).min(to));
-        let known =
-            || trace.slices.range(hour.clone()).iter().map(|(_, s)| s).filter(|s| s.count > 0);
+        let known = || rain.range(hour.clone()).iter().map(|(_, s)| s).filter(|s| s.count > 0);
         if known().any(|s| s.sum > 0.0) {
             wet += 1;
         } else if known().next().is_none() {
@@ -114,7 +118,16 @@ pub fn wet(source: &Source<'_>, from: Time, to: Time) -> Option<(u32, u32)> {
         }
         at = at + Span::hours(1);
     }
-    Some((wet, unknown))
+    (wet, unknown)
+}
+
+/// From when to when the rain day lasts that an instant ends or lies in.
+pub fn cut_of_rain(property: &Property, at: Time) -> (Time, Time) {
+    let days = &property.days;
+    let same = days.start(DayKind::Rain) == days.start(DayKind::Civil);
+    let kind = if same { DayKind::Civil } else { DayKind::Rain };
+    let cut = property.days.cut(Division::Day, kind, at);
+    (cut.from, cut.to)
 }
 
 /// The table.

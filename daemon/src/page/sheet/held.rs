@@ -48,7 +48,7 @@ pub fn truth(sheet: &Sheet<'_>) -> Markup {
 }
 
 /// Whom a diagnosis speaks of.
-fn subject(sheet: &Sheet<'_>, said: &Diagnosis) -> String {
+pub fn subject(sheet: &Sheet<'_>, said: &Diagnosis) -> String {
     let Some(id) = &said.station else { return sheet.texts.several.to_owned() };
     let name = sheet.station_name(id);
     match &said.instrument {

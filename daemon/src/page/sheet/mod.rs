@@ -14,6 +14,7 @@ mod hourly;
 mod local;
 mod meteogram;
 mod morning;
+mod night;
 mod pairs;
 mod range;
 mod roles;
@@ -89,6 +90,7 @@ struct Kept {
     pairs: Vec<pairs::Pair>,
     evidence: Vec<evidence::Evidence>,
     extremes: extremes::Found,
+    night: night::Night,
 }
 
 impl Kept {
@@ -99,11 +101,12 @@ impl Kept {
             pairs: Vec::new(),
             evidence: Vec::new(),
             extremes: extremes::Found::default(),
+            night: night::Night::nothing(now),
         }
     }
 }
 
-/// Longest span that pairs are compared over.
+/// Longest span that pairs are compared over, and beside which the night is told.
 const PAIRED: Span = Span::days(12);
 
 impl Asked {
@@ -232,8 +235,12 @@ fn composed(page: &Page, asked: &Asked) -> String {
         } else {
             pairs::read(look, property, &snapshot.usual, (from, to)).map_err(|e| told(&e))?
         };
-        let extremes = extremes::Found::default();
-        Ok(Kept { gathered, days, pairs, evidence, extremes })
+        let night = if to - from > PAIRED || now < from || now > to + Span::days(1) {
+            night::Night::nothing(now)
+        } else {
+            night::read(look, property, now).map_err(|e| told(&e))?
+        };
+        Ok(Kept { gathered, days, pairs, evidence, extremes: extremes::Found::default(), night })
     });
     let unread = read.is_err();
     let kept = read.unwrap_or_else(|_| Kept::nothing(from, to, now));
@@ -281,9 +288,12 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                     div.left id="left" {
                         (stations::stations(sheet))
                         (held::diagnoses(sheet, &source, &kept.evidence))
+                        @if !extremes { (pairs::strips(&source, &kept.pairs)) }
+                        // Below them is the place of what a hand begins: to note work, to
+                        // test an instrument. On a narrow page it is the last of all.
                     }
                     div.right id="right" {
-                        section aria-labelledby="panes-h" {
+                        section id="span" aria-labelledby="panes-h" {
                             h2 id="panes-h" { @if extremes { (texts.range(Range::Extremes)) } @else { (texts.panes) } }
                             (ranges(sheet, gathered))
                             @if unread { p.caution { (texts.history_unread) } }
@@ -297,8 +307,7 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                             }
                         }
                         @if !extremes {
-                            (morning::sheet(sheet, &source))
-                            (pairs::strips(&source, &kept.pairs))
+                            (morning::sheet(sheet, &kept.night))
                         }
                         section id="outlook" aria-labelledby="outlook-h" {
                             h2 id="outlook-h" { (texts.outlook_heading) }

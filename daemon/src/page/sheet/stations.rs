@@ -149,7 +149,7 @@ pub fn stations(sheet: &Sheet<'_>) -> Markup {
             h2 id="stations-h" { (texts.plots) }
             div.plots {
                 @for (place, station) in (0_u16..).zip(&property.stations).take(PLOTS) {
-                    figure {
+                    figure.chosen[station.id == sheet.station] {
                         (drawn(&sheet.plotted(StationIndex(place), station), &format!("plot{place}"), &format!("{} {}", texts.plot_of, station.name)))
                         figcaption { a href={ "/?" (sheet.link(&station.id)) } aria-current=[(station.id == sheet.station).then_some("true")] { (station.name) } }
                     }
@@ -175,7 +175,7 @@ fn row(sheet: &Sheet<'_>, index: StationIndex, station: &Station) -> Markup {
     html! {
         tr.silent[!up] data-station=(id) {
             th scope="row" {
-                (station.name)
+                a href={ "/?" (sheet.link(id)) } aria-current=[(station.id == sheet.station).then_some("true")] { (station.name) }
                 span.state {
                     @if up {
                         span class={ "flag " (worst.word()) } { (texts.flag(worst)) }

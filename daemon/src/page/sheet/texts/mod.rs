@@ -112,7 +112,11 @@ pub struct Texts {
     pub isopleths_note: &'static str,
     pub morning: &'static str,
     /// Headings of the morning sheet, with what they stand for.
-    pub morning_columns: [(&'static str, &'static str); 7],
+    pub morning_columns: [(&'static str, &'static str); 9],
+    /// What was opened and closed since the evening.
+    pub trust: &'static str,
+    pub trust_same: &'static str,
+    pub no_longer: &'static str,
     pub pairs: &'static str,
     pub pairs_note: &'static str,
     pub learning: &'static str,

@@ -2,8 +2,9 @@
 //! faults in an open record of three airports.
 //!
 //!     judging PATH/weather.csv [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
-//!             [--set LIMIT=VALUE]
+//!             [--set LIMIT=VALUE] [--late COUNT]
 //!     judging --property STATIONS [--seed N] [--injections N] [--faults NAME,NAME] [--untouched]
+//!             [--set LIMIT=VALUE] [--late COUNT]
 //!     judging --property STATIONS --years N
 //!     judging --mast FOLDER
 //!     judging --cost
@@ -15,6 +16,9 @@
 //! of that group of quantities names the station. A suspicion that the untouched year has
 //! too is natural and counts as neither.
 //!
+//! `--late COUNT` says of the slowest of each row what was told meanwhile, and which rule kept
+//! evidence beyond its limit from being told.
+//!
 //! The even months of this one year were looked at several times while the method was made:
 //! 16 station-months and 120 injections resolve no more than the intervals say, and only
 //! another year is a true test.
@@ -24,6 +28,7 @@
 mod cost;
 mod faults;
 mod intervals;
+mod late;
 mod mast;
 mod property;
 mod protocol;
@@ -59,6 +64,8 @@ struct Arguments {
     /// So many simulated years, for their false alarms alone.
     years: Option<u64>,
     odd: bool,
+    /// Of each row, so many of the slowest are looked into.
+    late: usize,
     data: Data,
     limits: Limits,
 }
@@ -73,6 +80,7 @@ fn arguments() -> Result<Arguments, String> {
         untouched: false,
         years: None,
         odd: false,
+        late: 0,
         data: Data::Airports,
         limits: Limits::default(),
     };
@@ -89,6 +97,9 @@ fn arguments() -> Result<Arguments, String> {
                 found.years = Some(years);
             }
             "--odd" => found.odd = true,
+            "--late" => {
+                found.late = value()?.parse().map_err(|e| format!("--late: {e}"))?;
+            }
             "--untouched" => found.untouched = true,
             "--set" => set(&mut found.limits, &value()?)?,
             "--property" => {
@@ -123,8 +134,9 @@ fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
         "close" => limits.close = value,
         "hand_over" => limits.hand_over = value,
         "beyond" => limits.beyond = value,
-        "presence" => limits.presence = value,
+        "held" => limits.held = value,
         "clock" => limits.clock = value,
+        "clock_doubt" => limits.clock_doubt = value,
         "chart" => limits.charts.chart.interval = value,
         "chart_spread" => limits.charts.spread = value,
         _ => {
@@ -137,6 +149,7 @@ fn set(limits: &mut Limits, text: &str) -> Result<(), String> {
                     "score" => own.score = value,
                     "ridge" => own.ridge = value,
                     "drawn_in" => own.drawn_in = value,
+                    "presence" => own.presence = value,
                     "first_window" => own.first_window = whole,
                     _ => return Err(format!("no limit {name}")),
                 }
@@ -215,12 +228,13 @@ fn evaluate(arguments: &Arguments) -> Result<(), String> {
                         station,
                         since: *since,
                         faulty: &fault.applied(record, station, *since),
-                        settle: false,
+                        settle: arguments.odd,
                     };
                     outcomes.push(trial.run(state));
                 }
             }
             print_row(fault, &outcomes);
+            late::print(record, &outcomes, arguments.late);
             all.add(fault, &outcomes);
         }
     }

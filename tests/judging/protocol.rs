@@ -7,7 +7,7 @@ use observation::time::HOUR;
 use observation::{Quantity, Time};
 use quality::diagnosis::{Cause, CauseGroup, Onset, View, named, parted, refine};
 use quality::neighbours::{
-    Kind, Limits, Neighbourhood, State, Suspicion, Values, Verdict, nearest,
+    Kind, Limits, Neighbourhood, Reason, State, Suspicion, Values, Verdict, nearest,
 };
 use std::collections::HashMap;
 
@@ -22,6 +22,8 @@ pub(crate) const ODD_MONTHS: [u8; 5] = [3, 5, 7, 9, 11];
 const LAST_DAY: u8 = 10;
 /// Hours whose conditions are looked at.
 const PAST: usize = 720;
+/// Hours after the first diagnosis at which it is asked which one stands.
+const STANDS_AFTER: usize = 72;
 /// A condition must be named within so many hours.
 pub(crate) const NAMED_WITHIN: usize = 30 * 24;
 
@@ -45,6 +47,15 @@ impl Episode {
             && a.station == b.station
             && a.quantity == b.quantity
             && self.charted == other.charted
+    }
+
+    /// 1 if it reads too much, -1 if too little, 0 where neither is said.
+    fn sign(&self) -> f64 {
+        let usual = if self.suspicion.quantity == Quantity::WindSpeed { 1.0 } else { 0.0 };
+        match self.suspicion.size {
+            Some(size) if self.suspicion.kind == Kind::Offset => (size - usual).signum(),
+            _ => 0.0,
+        }
     }
 
     /// The cause by itself, before conditions are looked at.
@@ -144,6 +155,8 @@ pub(crate) struct Outcome {
     pub(crate) elsewhere: Option<(bool, Quantity, Kind)>,
     /// The group of causes told first; none if nothing new was told.
     pub(crate) cause: Option<CauseGroup>,
+    /// The group of the surest that stands three days after the first; none if nothing does.
+    pub(crate) stands: Option<CauseGroup>,
     /// Hours until the cause of the fault was told of the right station, conditions looked at.
     pub(crate) named: f64,
     /// The group told of the right instrument in the end, conditions looked at.
@@ -154,6 +167,32 @@ pub(crate) struct Outcome {
     pub(crate) high_sun: bool,
     /// Rain at the middle one of the others until then (the drier one of two), mm.
     pub(crate) rain: f64,
+    /// Station, first hour, and what stood in the way.
+    pub(crate) late: Late,
+}
+
+/// What stood in the way of a diagnosis.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Late {
+    pub(crate) station: usize,
+    pub(crate) since: usize,
+    /// Evidence beyond its limit that opened nothing: instrument and reason, first hour after
+    /// the start of the fault, number of hours.
+    pub(crate) kept_back: Vec<(usize, Quantity, Reason, usize, usize)>,
+    /// What was told until then, natural or not.
+    pub(crate) told: Vec<(Episode, bool)>,
+}
+
+impl Late {
+    fn add(&mut self, verdict: &Verdict, after: usize) {
+        for kept in &verdict.kept_back {
+            let one = (kept.station, kept.quantity, kept.reason);
+            match self.kept_back.iter_mut().find(|k| (k.0, k.1, k.2) == one) {
+                Some(known) => known.4 += 1,
+                None => self.kept_back.push((one.0, one.1, one.2, after, 1)),
+            }
+        }
+    }
 }
 
 fn group(quantity: Quantity) -> u8 {
@@ -185,6 +224,7 @@ impl Trial<'_> {
     fn is_natural(&self, e: &Episode) -> bool {
         self.natural.iter().any(|n| {
             n.same(e)
+                && n.sign() * e.sign() >= 0.0
                 && n.opened <= e.opened + NATURAL
                 && e.opened <= n.closed.saturating_add(NATURAL)
         })
@@ -239,6 +279,7 @@ impl Trial<'_> {
         let mut onsets: HashMap<(Option<usize>, Quantity), Option<Onset>> = HashMap::new();
         let (mut told_at, mut in_the_end) = (f64::INFINITY, None);
         let wanted = self.fault.cause();
+        let mut late = Late { station, since, ..Late::default() };
         for hour in since..record.hours.len().min(since + HORIZON) {
             let mut values = record.hours[hour].clone();
             values[station] = self.values(hour, station);
@@ -273,6 +314,9 @@ impl Trial<'_> {
                 }
             }
             let hit = episodes.iter().find(|e| self.hits(e));
+            if hit.is_none() {
+                late.add(&verdict, hour - since);
+            }
             let waits = self.fault.condition() && told_at.is_infinite();
             let enough = hit.is_some_and(|hit| hour >= hit.opened + SECOND_LOOK) && !waits
                 || waits && hour >= since + NAMED_WITHIN;
@@ -287,11 +331,15 @@ impl Trial<'_> {
             .iter()
             .find(|e| !self.of_group(e))
             .map(|e| (self.names(e), e.suspicion.quantity, e.suspicion.kind));
+        let until = hit.map_or(usize::MAX, |hit| hit.opened);
+        let before = episodes.iter().filter(|e| e.opened <= until);
+        late.told = before.map(|e| (*e, self.is_natural(e))).collect();
         let blamed = |which: &dyn Fn(usize) -> bool| {
             fresh.iter().any(|e| e.suspicion.station.is_some_and(which))
         };
         Outcome {
             cause: fresh.first().map(|e| e.cause().group()),
+            stands: standing(&fresh),
             delay: hit.map_or(f64::INFINITY, |hit| (hit.opened - since) as f64),
             right: first.map(|first| self.names(first)),
             hit: hit.copied(),
@@ -301,6 +349,7 @@ impl Trial<'_> {
             blamed: (blamed(&|other| other == station), blamed(&|other| other != station)),
             high_sun: (4..=8).contains(&record.calendar(since).month),
             rain: hit.map_or(f64::NAN, |hit| self.rain_until(hit.opened)),
+            late,
         }
     }
 
@@ -315,6 +364,14 @@ impl Trial<'_> {
         sums.sort_by(f64::total_cmp);
         sums[(sums.len() - 1) / 2]
     }
+}
+
+/// The group of what a person reads some days after the first was told.
+fn standing(fresh: &[&Episode]) -> Option<CauseGroup> {
+    let then = fresh.first()?.opened + STANDS_AFTER;
+    let open = fresh.iter().filter(|e| e.opened <= then && then < e.closed);
+    let surest = open.max_by(|a, b| a.suspicion.confidence.total_cmp(&b.suspicion.confidence))?;
+    Some(surest.cause().group())
 }
 
 /// By parity of the month, the strongest score of each group and of the clock test in the untouched year with

@@ -70,8 +70,12 @@ pub(crate) struct Causes {
 impl Causes {
     /// Counts the outcomes of one fault.
     pub(crate) fn add(&mut self, fault: &Fault, outcomes: &[Outcome]) {
+        self.add_groups(fault, outcomes.iter().filter_map(|o| o.cause));
+    }
+
+    fn add_groups(&mut self, fault: &Fault, groups: impl Iterator<Item = CauseGroup>) {
         let wanted = fault.cause().group();
-        for group in outcomes.iter().filter_map(|o| o.cause) {
+        for group in groups {
             if group == CauseGroup::Unknown {
                 self.unknown += 1;
             } else {
@@ -81,10 +85,12 @@ impl Causes {
         }
     }
 
-    fn of(fault: &Fault, outcomes: &[Outcome]) -> Self {
-        let mut own = Self::default();
-        own.add(fault, outcomes);
-        own
+    /// Of what was told first, and of what stands some days later.
+    fn of(fault: &Fault, outcomes: &[Outcome]) -> [Self; 2] {
+        let (mut first, mut standing) = (Self::default(), Self::default());
+        first.add(fault, outcomes);
+        standing.add_groups(fault, outcomes.iter().filter_map(|o| o.stands));
+        [first, standing]
     }
 
     fn share(&self) -> String {
@@ -170,13 +176,15 @@ pub(crate) fn print_row(fault: &Fault, outcomes: &[Outcome]) {
         let soon = high.iter().filter(|o| o.named <= NAMED_WITHIN as f64).count();
         more = format!("{more}, begun from April to August {}", share(soon, high.len()));
     }
+    let [first, standing] = Causes::of(fault, outcomes);
     println!(
-        "{:12}  {:14}  {:>6} / {:16} {:15} {more}; group {}; else: same station {same}, other {other}",
+        "{:12}  {:14}  {:>6} / {:16} {:15} {more}; group {}, standing {}; else: same station {same}, other {other}",
         fault.name,
         share(found, outcomes.len()),
         number(quantile(&delays, 0.5)),
         ninety(&delays),
         share(right, told),
-        Causes::of(fault, outcomes).share(),
+        first.share(),
+        standing.share(),
     );
 }

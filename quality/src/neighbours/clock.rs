@@ -28,6 +28,18 @@ const LARGEST_MISFIT: f64 = 25.0;
 /// evidence that one hour adds.
 const CHANNELS: [(Quantity, f64, f64); 1] = [(Quantity::AirPressureAtMeanSeaLevel, 0.25, 2.0)];
 
+/// What is held of one station's clock.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Shift {
+    /// Evidence that it is wrong.
+    pub(super) score: f64,
+    /// Hours by which it then is late.
+    pub(super) lag: i32,
+    /// Evidence of hours however few: what a shift would explain is not to be laid to the
+    /// barometer meanwhile.
+    pub(super) doubt: f64,
+}
+
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Channel {
     before: Option<f64>,
@@ -62,12 +74,17 @@ impl UsualTerm {
         self.squares = self.squares * keep + term * term;
     }
 
+    /// Whether a right clock has been seen to speak against a shift.
+    fn means_something(&self) -> bool {
+        self.weight >= LEAST_MEMORY as f64 && self.sum <= -LEAST_MEANING * self.weight
+    }
+
     /// How far a sum over so many hours is above the usual one, in its spreads.
     fn above(&self, sum: f64, hours: usize) -> f64 {
-        let mean = self.sum / self.weight.max(1.0);
-        if self.weight < LEAST_MEMORY as f64 || mean > -LEAST_MEANING {
+        if !self.means_something() {
             return 0.0;
         }
+        let mean = self.sum / self.weight;
         let variance = (self.squares / self.weight - mean * mean).max(1e-3);
         (sum - hours as f64 * mean) / (variance * hours as f64).sqrt()
     }
@@ -96,10 +113,9 @@ impl Clock {
         Self { channels: vec![vec![Channel::default(); stations]; CHANNELS.len()] }
     }
 
-    /// Takes the values of one hour; returns for each station the best score and its lag
-    /// in hours.
-    pub(super) fn take(&mut self, values: &[Values]) -> Vec<(f64, i32)> {
-        let mut scores = vec![[0.0; LAGS.len()]; values.len()];
+    /// Takes the values of one hour; returns what is held of each station's clock.
+    pub(super) fn take(&mut self, values: &[Values]) -> Vec<Shift> {
+        let mut scores = vec![[(0.0, 0.0); LAGS.len()]; values.len()];
         for ((quantity, square, term), channels) in CHANNELS.into_iter().zip(&mut self.channels) {
             let changes: Vec<Option<f64>> =
                 channels.iter_mut().zip(values).map(|(c, v)| c.change(v.get(quantity))).collect();
@@ -110,16 +126,17 @@ impl Clock {
                 let reference = enough.then(|| others.iter().sum::<f64>() / others.len() as f64);
                 let found = channel.take(changes[place], reference, square, term);
                 for (sum, score) in scores[place].iter_mut().zip(found) {
-                    *sum += score;
+                    (sum.0, sum.1) = (sum.0 + score.0, sum.1 + score.1);
                 }
             }
         }
-        let best = |scores: [f64; LAGS.len()]| {
-            let mut best = (0.0, 0);
-            for (score, lag) in scores.into_iter().zip(LAGS) {
-                if score > best.0 {
-                    best = (score, lag);
+        let best = |scores: [(f64, f64); LAGS.len()]| {
+            let mut best = Shift::default();
+            for ((score, doubt), lag) in scores.into_iter().zip(LAGS) {
+                if score > best.score {
+                    (best.score, best.lag) = (score, lag);
                 }
+                best.doubt = best.doubt.max(doubt);
             }
             best
         };
@@ -135,14 +152,14 @@ impl Channel {
         change
     }
 
-    /// The evidence of the window for each lag.
+    /// For each lag the evidence of the window, and how much of a doubt there is.
     fn take(
         &mut self,
         own: Option<f64>,
         reference: Option<f64>,
         largest_square: f64,
         largest_term: f64,
-    ) -> [f64; LAGS.len()] {
+    ) -> [(f64, f64); LAGS.len()] {
         push(&mut self.changes, (own, reference), FARTHEST_LAG + 1);
         let square = own.zip(reference).map(|(a, b)| (a - b).powi(2).min(largest_square));
         push(&mut self.squares, square, MEMORY + WINDOW);
@@ -151,7 +168,7 @@ impl Channel {
         let (sum, count) = known.fold((0.0, 0_usize), |(sum, count), s| (sum + s, count + 1));
         let usual = (count >= LEAST_MEMORY).then(|| sum / count as f64);
         push(&mut self.usual, usual, FARTHEST_LAG + 1);
-        let mut scores = [0.0; LAGS.len()];
+        let mut scores = [(0.0, 0.0); LAGS.len()];
         let lags = LAGS.into_iter().zip(&mut self.terms).zip(&mut self.misfits);
         let lags = lags.zip(&mut self.usual_terms).zip(&mut scores);
         for ((((lag, terms), misfits), usual_term), score) in lags {
@@ -179,10 +196,14 @@ impl Channel {
             for (back, (term, one)) in terms.iter().zip(&*misfits).rev().enumerate() {
                 (sum, misfit) = (sum + term, misfit + one);
                 let hours = back + 1;
+                // A clock that is wrong fits as well as usual once it is shifted. In a
+                // storm that pumps a box nothing fits, and a shift less badly by chance.
+                let fit = sum / (misfit / hours as f64).max(1.0);
                 if hours >= LEAST_HOURS && usual_term.above(sum, hours) >= UNUSUAL {
-                    // A clock that is wrong fits as well as usual once it is shifted. In a
-                    // storm that pumps a box nothing fits, and a shift less badly by chance.
-                    *score = (sum / (misfit / hours as f64).max(1.0)).max(*score);
+                    score.0 = fit.max(score.0);
+                }
+                if usual_term.means_something() {
+                    score.1 = fit.max(score.1);
                 }
             }
         }
@@ -212,7 +233,7 @@ mod tests {
             };
             let own = if lately { value(late, loud) } else { value(0, 1.0) };
             let scores = clock.take(&[own, value(0, 1.0), value(0, 1.0)]);
-            greatest = greatest.max(scores[0].0);
+            greatest = greatest.max(scores[0].score);
         }
         greatest
     }

@@ -5,6 +5,7 @@ use super::contrast::Contrasts;
 use super::expectation::Expectation;
 use super::limits::Limits;
 use super::score::{Change, LONGEST, Scale, Score};
+use super::suspicion::Reason;
 use super::terms::{Observed, Terms};
 use super::values::Group;
 use super::windows::Windows;
@@ -54,6 +55,8 @@ pub(super) enum Turn {
     /// Date and size were looked at again.
     Changed(Open),
     Closed(Open),
+    /// A hypothesis beyond its limit, with its score, that a rule kept from opening.
+    KeptBack(usize, f64, Reason),
 }
 
 /// The state of one group.
@@ -159,33 +162,47 @@ impl Judge {
             &self.windows,
             (&self.expectation.steps, days),
             self.restarted,
-            limits.of(self.group).first_window,
             self.steps_per_hour,
-            limits,
+            (limits, limits.of(self.group)),
         ))
     }
 
-    /// Opens, hands over, changes or closes. Nothing opens while `held`.
-    pub(super) fn decide(&mut self, scores: &[Score], held: bool, limits: &Limits) -> Option<Turn> {
-        let now = self.windows.seen();
-        let (limit, margin) = (limits.of(self.group).score, limits.of(self.group).margin);
-        if now < self.restarted + REST * self.steps_per_hour {
-            return None;
+    /// What keeps the strongest hypothesis, which is beyond its limit, from opening.
+    fn kept_back(&self, best: usize, scores: &[Score], limits: &Limits) -> Option<Reason> {
+        if self.windows.seen() < self.restarted + REST * self.steps_per_hour {
+            return Some(Reason::Rests);
         }
+        let own = limits.of(self.group);
+        let score = scores[best].value.abs();
+        let least = own.least.get(best / self.stations);
+        if least.is_some_and(|least| scores[best].size.abs() < *least) {
+            return Some(Reason::Small);
+        }
+        // Of two stations neither can be told from the other.
+        let unclear = score.powi(2) < self.rival(best, scores).powi(2) + own.margin;
+        let beyond = score > limits.beyond * own.score;
+        (unclear && self.stations > 2 && !beyond).then_some(Reason::Unclear)
+    }
+
+    /// Opens, hands over, changes or closes. Nothing opens while there is a reason to be
+    /// `held`.
+    pub(super) fn decide(
+        &mut self,
+        scores: &[Score],
+        held: Option<Reason>,
+        limits: &Limits,
+    ) -> Option<Turn> {
+        let now = self.windows.seen();
+        let limit = limits.of(self.group).score;
         let best = (0..scores.len())
             .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
         let Some(mut open) = self.open else {
             let score = scores[best].value.abs();
-            let least = limits.of(self.group).least.get(best / self.stations);
-            let small = least.is_some_and(|least| scores[best].size.abs() < *least);
-            if held || score <= limit || small {
+            if score <= limit {
                 return None;
             }
-            // Of two stations neither can be told from the other.
-            let rival = self.rival(best, scores);
-            let unclear = score.powi(2) < rival.powi(2) + margin;
-            if unclear && self.stations > 2 && score <= limits.beyond * limit {
-                return None;
+            if let Some(reason) = held.or_else(|| self.kept_back(best, scores, limits)) {
+                return Some(Turn::KeptBack(best, score, reason));
             }
             let open = self.opened(best, scores, limits);
             self.open = Some(open);
@@ -222,6 +239,16 @@ impl Judge {
         None
     }
 
+    /// Closes what was opened within so many hours against one station: it has another cause.
+    pub(super) fn withdraw(&mut self, station: usize, hours: usize) -> Option<Turn> {
+        let of = |open: &Open| open.clear && open.hypothesis % self.stations == station;
+        let young = |open: &Open| self.seen() - open.opened <= hours * self.steps_per_hour;
+        let open = self.open.filter(|open| of(open) && young(open))?;
+        self.open = None;
+        self.restarted = self.seen();
+        Some(Turn::Closed(open))
+    }
+
     fn opened(&self, hypothesis: usize, scores: &[Score], limits: &Limits) -> Open {
         let (score, now) = (scores[hypothesis], self.windows.seen());
         let rival = self.rival(hypothesis, scores);
@@ -252,7 +279,7 @@ impl Judge {
             &self.expectation.days,
             self.restarted,
             self.steps_per_hour,
-            limits,
+            (limits, limits.of(self.group)),
         )
     }
 }

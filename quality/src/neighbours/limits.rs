@@ -17,6 +17,8 @@ pub struct GroupLimits {
     pub drawn_in: f64,
     /// Shortest window, hours.
     pub first_window: usize,
+    /// Share of a window that must hold values.
+    pub presence: f64,
     /// Smaller offsets are not worth telling, in the unit of the contrast, by the quantities
     /// of the group: what instruments in the field reach at best (achievable uncertainty of
     /// WMO-No. 8, Vol. I, Annex 1.A; from memory).
@@ -45,14 +47,17 @@ pub struct Limits {
     pub hand_over: f64,
     /// A suspicion that exceeds the limit by this factor opens whatever the margin.
     pub beyond: f64,
-    /// Share of a window that must hold values.
-    pub presence: f64,
+    /// A group that waits for another opens nevertheless if its limit is exceeded by this
+    /// factor: what raises it is then more than a bad instrument in its terms.
+    pub held: f64,
     /// Days of learning before anything is said.
     pub warm: usize,
     /// Longest time in days in which nothing is learned because a suspicion is open.
     pub frozen: usize,
     /// Score of the clock test.
     pub clock: f64,
+    /// Evidence against a clock at which its station's barometer is not yet doubted.
+    pub clock_doubt: f64,
     /// Rain missed: -ln of its chance, and the depth in mm that the neighbours agree on.
     pub gauge: (f64, f64),
     /// The charts of what shows under one condition only.
@@ -69,7 +74,7 @@ impl Limits {
 }
 
 const fn own(score: f64, margin: f64, ridge: f64, least: [f64; 2]) -> GroupLimits {
-    GroupLimits { score, margin, ridge, drawn_in: 2.5, first_window: 6, least }
+    GroupLimits { score, margin, ridge, drawn_in: 2.5, first_window: 6, presence: 0.35, least }
 }
 
 impl Default for Limits {
@@ -84,19 +89,20 @@ impl Default for Limits {
             close: 0.5,
             hand_over: 4.0,
             beyond: 1.2,
-            presence: 0.35,
+            held: 1.5,
             warm: 45,
             frozen: 30,
             clock: 9.3,
+            clock_doubt: 4.0,
             gauge: (4.6, 4.0),
             charts: ChartLimits { chart: Chart { reference: 1.0, interval: 5.0 }, spread: 1.0 },
             groups: [
                 // Cel and %, Cel, hPa, a tenth of the speed, deg.
-                own(5.6, 14.0, 1000.0, [0.2, 3.0]),
-                own(5.4, 14.0, 1000.0, [0.25, 0.0]),
+                own(5.6, 8.0, 100.0, [0.2, 3.0]),
+                own(5.4, 8.0, 100.0, [0.25, 0.0]),
                 GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0, [0.15, 0.0]) },
-                own(5.5, 14.0, 1500.0, [0.1, 0.0]),
-                GroupLimits { first_window: 24, ..own(5.1, 14.0, 300.0, [5.0, 0.0]) },
+                own(5.5, 8.0, 300.0, [0.1, 0.0]),
+                GroupLimits { first_window: 24, ..own(5.1, 8.0, 100.0, [5.0, 0.0]) },
             ],
         }
     }

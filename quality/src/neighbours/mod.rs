@@ -36,6 +36,6 @@ pub use limits::{GroupLimits, Limits};
 pub use nearest::{Neighbourhood, Site, nearest};
 pub use panel::{Panel, Setup, Verdict};
 pub use quick::{Glance, Quick};
-pub use suspicion::{Kind, State, Suspicion};
+pub use suspicion::{KeptBack, Kind, Reason, State, Suspicion};
 pub(crate) use values::median;
 pub use values::{Group, Values};

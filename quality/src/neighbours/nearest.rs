@@ -146,6 +146,12 @@ impl Neighbourhood {
                     all.strays.push(stray);
                 }
             }
+            for mut kept in verdict.kept_back {
+                if own(Some(kept.station)) {
+                    kept.station = member.stations[kept.station];
+                    all.kept_back.push(kept);
+                }
+            }
             for (largest, found) in all.evidence.iter_mut().zip(verdict.evidence) {
                 *largest = [*largest, found].into_iter().flatten().reduce(f64::max);
             }

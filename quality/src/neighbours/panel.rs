@@ -9,8 +9,9 @@ use super::gauge::Gauge;
 use super::gross::{Gross, SLIP_HOURS, Stray};
 use super::judge::{Judge, Open, Turn};
 use super::limits::Limits;
+use super::score::Score;
 use super::stuck::Stuck;
-use super::suspicion::{Kind, State, Suspicion, confidence};
+use super::suspicion::{KeptBack, Kind, Reason, State, Suspicion, confidence};
 use super::terms::{Terms, observed};
 use super::values::{Group, Values};
 use super::watch::{Evidence, Watches};
@@ -23,6 +24,9 @@ use serde::{Deserialize, Serialize};
 /// Dew point and humidity of one station come from one sensor: a suspicion of the dew point
 /// within so many hours of one of the air is the same.
 const SAME_SENSOR_HOURS: usize = 72;
+/// What was laid to instruments of a station within so many hours before its clock was found
+/// wrong came of the clock.
+const OF_THE_CLOCK_HOURS: usize = 96;
 /// Sectors that blow before a turned vane is told: so often is its rounding drawn anew.
 const SECTORS_BLEW: f64 = 3.0;
 /// Step of a vane of eight points, degrees; one with fewer says the same in all sectors.
@@ -54,7 +58,13 @@ pub struct Panel {
     judges: Vec<Judge>,
     /// By station: step at which a suspicion of its air was last open.
     air_open: Vec<Option<usize>>,
+    /// The same of its dew point.
+    #[serde(default)]
+    dew_open: Vec<Option<usize>>,
     clock: Clock,
+    /// By station: how much of a doubt of its clock there is.
+    #[serde(default)]
+    clock_doubt: Vec<f64>,
     stuck: Stuck,
     gauge: Gauge,
     watches: Watches,
@@ -71,6 +81,8 @@ pub struct Verdict {
     pub clock: f64,
     /// Suspicions opened, changed and closed.
     pub suspicions: Vec<Suspicion>,
+    /// Evidence beyond its limit that opened nothing.
+    pub kept_back: Vec<KeptBack>,
     /// Values grossly off in this step.
     pub strays: Vec<Stray>,
     /// What the charts of conditions told.
@@ -103,7 +115,9 @@ impl Panel {
             gross: Gross::new(stations, steps_per_hour),
             judges: Group::ALL.map(judge).to_vec(),
             air_open: vec![None; stations],
+            dew_open: vec![None; stations],
             clock: Clock::new(stations),
+            clock_doubt: vec![0.0; stations],
             stuck: Stuck::new(stations),
             gauge: Gauge::new(stations),
             watches: Watches::default(),
@@ -176,35 +190,48 @@ impl Panel {
         for place in 0..self.judges.len() {
             let Some(scores) = &scores[place] else { continue };
             out.evidence[place] = scores.iter().map(|s| s.value.abs()).reduce(f64::max);
-            let held = self.must_wait(place, scores);
+            let held = self.must_wait(place, scores, limits);
             let judge = &mut self.judges[place];
             let (group, now) = (judge.group(), judge.seen());
             if let Some(turn) = judge.decide(scores, held, limits) {
                 self.tell(turn, group, now, index, limits, out);
             }
-            if let Some(open) = self.judges[place].open()
-                && group == Group::Air
-            {
-                self.air_open[open.hypothesis % self.stations] = Some(now);
+            let Some(open) = self.judges[place].open() else { continue };
+            match group {
+                Group::Air => self.air_open[open.hypothesis % self.stations] = Some(now),
+                Group::Dew => self.dew_open[open.hypothesis % self.stations] = Some(now),
+                _ => {}
             }
         }
         self.take_hour(index, values, limits, out);
     }
 
-    fn must_wait(&self, place: usize, scores: &[super::score::Score]) -> bool {
-        let group = self.judges[place].group();
-        let busy = waits_for(group)
-            .iter()
-            .any(|other| self.judges.iter().any(|j| j.group() == *other && j.open().is_some()));
-        if busy || group != Group::Dew {
-            return busy;
-        }
+    fn must_wait(&self, place: usize, scores: &[Score], limits: &Limits) -> Option<Reason> {
+        let judge = &self.judges[place];
+        let group = judge.group();
         let best = (0..scores.len())
-            .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()));
-        let air = best.and_then(|h| self.air_open.get(h % self.stations).copied().flatten());
-        air.is_some_and(|open| {
-            self.judges[place].seen() - open <= SAME_SENSOR_HOURS * self.steps_per_hour
-        })
+            .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
+        let station = best % self.stations;
+        let clock = self.clock_doubt.get(station).copied().unwrap_or(0.0);
+        if group == Group::Pressure && clock >= limits.clock_doubt {
+            return Some(Reason::ClockDoubted);
+        }
+        if scores[best].value.abs() > limits.held * limits.of(group).score {
+            return None;
+        }
+        let same_sensor = match group {
+            Group::Dew => self.air_open[station],
+            Group::Air if best / self.stations == 1 => self.dew_open[station],
+            _ => None,
+        };
+        let lately = SAME_SENSOR_HOURS * self.steps_per_hour;
+        if same_sensor.is_some_and(|open| judge.seen() - open <= lately) {
+            return Some(Reason::SameSensor);
+        }
+        waits_for(group)
+            .iter()
+            .find(|other| self.judges.iter().any(|j| j.group() == **other && j.open().is_some()))
+            .map(|other| Reason::Waits(*other))
     }
 
     fn tell(
@@ -250,6 +277,12 @@ impl Panel {
                 out.suspicions.push(suspicion(&from, State::Closed));
                 out.suspicions.push(suspicion(&to, State::Opened));
             }
+            Turn::KeptBack(hypothesis, score, reason) => out.kept_back.push(KeptBack {
+                station: hypothesis % self.stations,
+                quantity: group.quantities()[hypothesis / self.stations],
+                score,
+                reason,
+            }),
         }
     }
 
@@ -277,12 +310,13 @@ impl Panel {
             }
         }
         let clocks = self.clock.take(&moving);
-        out.clock = clocks.iter().map(|c| c.0).fold(0.0, f64::max);
-        let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].0.total_cmp(&clocks[*b].0));
+        out.clock = clocks.iter().map(|c| c.score).fold(0.0, f64::max);
+        self.clock_doubt = clocks.iter().map(|c| c.doubt).collect();
+        let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].score.total_cmp(&clocks[*b].score));
         let warm =
             self.judges.first().is_some_and(|j| j.seen() > limits.warm * 24 * self.steps_per_hour);
         if let Some(station) = worst
-            && clocks[station].0 >= limits.clock
+            && clocks[station].score >= limits.clock
             && warm
         {
             evidence.push(Evidence {
@@ -290,8 +324,8 @@ impl Panel {
                 station,
                 quantity: Quantity::AirPressureAtMeanSeaLevel,
                 since: before(72),
-                size: Some(f64::from(clocks[station].1)),
-                score: clocks[station].0,
+                size: Some(f64::from(clocks[station].lag)),
+                score: clocks[station].score,
                 limit: limits.clock,
             });
         }
@@ -322,10 +356,24 @@ impl Panel {
         }
         let before = out.suspicions.len();
         self.watches.take(&evidence, &mut out.suspicions);
+        let new = out.suspicions[before..].iter();
+        let clocks: Vec<usize> = new
+            .filter(|said| said.kind == Kind::Clock && said.state == State::Opened)
+            .filter_map(|said| said.station)
+            .collect();
         for suspicion in &mut out.suspicions[before..] {
             // A value that stands still is evidence of its own; the others need a majority.
             if self.stations < 3 && suspicion.kind != Kind::Stuck {
                 suspicion.station = None;
+            }
+        }
+        for station in clocks {
+            for place in 0..self.judges.len() {
+                let judge = &mut self.judges[place];
+                let (group, now) = (judge.group(), judge.seen());
+                if let Some(turn) = judge.withdraw(station, OF_THE_CLOCK_HOURS) {
+                    self.tell(turn, group, now, index, limits, out);
+                }
             }
         }
     }

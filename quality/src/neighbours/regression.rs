@@ -9,8 +9,9 @@ use serde::{Deserialize, Serialize};
 
 /// A term this many spreads from its mean counts as that far and no farther.
 const FARTHEST: f64 = 5.0;
-/// Spread below which a term says nothing.
-const LEAST_SPREAD: f64 = 1e-3;
+/// Added to the spread of a term. A term that is hardly ever seen would otherwise be drawn in
+/// to next to nothing as often as it is seen, and so never be learned.
+const LEAST_SPREAD: f64 = 0.1;
 
 /// The sums and the last solution. The first term is the constant 1.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -158,6 +159,26 @@ mod tests {
         assert!((terms[1] - 0.5).abs() < 1e-12);
         let mut terms = [1.0, 99.0];
         regression.complete(&mut terms);
-        assert!(terms[1] < 3.1);
+        assert!(terms[1] < 3.6);
+    }
+
+    #[test]
+    fn a_term_that_is_seen_late_is_learned() {
+        let mut regression = Regression::new(3, 1);
+        for i in 0..480_u32 {
+            if i % 24 == 0 {
+                regression.solve(1.0);
+            }
+            let late = if i >= 240 && i % 4 == 0 { 1.0 } else { 0.0 };
+            let mut terms = [1.0, f64::from(i % 7), late];
+            regression.complete(&mut terms);
+            regression.learn(&terms, &[2.0 * late], 1.0);
+        }
+        regression.solve(1.0);
+        let mut out = Vec::new();
+        let mut terms = [1.0, 3.0, 1.0];
+        regression.complete(&mut terms);
+        regression.expect(&terms, &mut out);
+        assert!((out[0] - 2.0).abs() < 0.2, "{out:?}");
     }
 }

@@ -2,7 +2,7 @@
 //! since then" (Willsky & Jones 1976, from memory: generalized likelihood ratio of a jump).
 
 use super::contrast::Contrasts;
-use super::limits::Limits;
+use super::limits::{GroupLimits, Limits};
 use super::matrix::{dot, square};
 use super::spread::Spread;
 use super::windows::{Sums, Windows};
@@ -61,28 +61,26 @@ impl Scale {
         Self { signatures }
     }
 
-    /// The scores of all hypotheses. Windows begin neither before step `from` nor shorter
-    /// than `first` hours.
+    /// The scores of all hypotheses. No window begins before step `from`.
     pub(super) fn scores(
         &self,
         windows: &Windows,
         spreads: (&Spread, &Spread),
         from: usize,
-        first: usize,
         steps_per_hour: usize,
-        limits: &Limits,
+        (limits, own): (&Limits, &GroupLimits),
     ) -> Vec<Score> {
         let (steps, days) = spreads;
         let mut found = vec![Score::default(); self.signatures.len()];
         let Some(factor) = days.factor() else { return found };
         let mut sums = Sums::default();
         let seen = windows.seen();
-        for hours in WINDOWS.into_iter().filter(|hours| *hours >= first) {
+        for hours in WINDOWS.into_iter().filter(|hours| *hours >= own.first_window) {
             let length = hours * steps_per_hour;
             if seen < from + length {
                 break;
             }
-            let least = LEAST_VALUES.max(limits.presence * length as f64);
+            let least = LEAST_VALUES.max(own.presence * length as f64);
             if !windows.between(seen - length, seen, &mut sums) || sums.count < least {
                 continue;
             }
@@ -116,7 +114,7 @@ impl Scale {
         days: &Spread,
         from: usize,
         steps_per_hour: usize,
-        limits: &Limits,
+        (limits, own): (&Limits, &GroupLimits),
     ) -> Option<Change> {
         let (signature, norm) = self.signatures.get(hypothesis)?;
         let factor = days.factor()?;
@@ -128,7 +126,7 @@ impl Scale {
             if seen < from + length {
                 break;
             }
-            let least = LEAST_VALUES.max(limits.presence * length as f64);
+            let least = LEAST_VALUES.max(own.presence * length as f64);
             if !windows.between(seen - length, seen, &mut sums) || sums.count < least {
                 continue;
             }

@@ -1,5 +1,6 @@
 //! What the comparison says: which instrument, since when, by how much, how surely.
 
+use super::values::Group;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
@@ -50,6 +51,37 @@ pub struct Suspicion {
     pub score: f64,
     /// 0.5 when it just opens, towards 1.
     pub confidence: f64,
+}
+
+/// Why a score beyond its limit opened nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Reason {
+    /// A suspicion of this group is open, whose instrument stands in the terms.
+    Waits(Group),
+    /// A suspicion of the air of the same station is open or was lately.
+    SameSensor,
+    /// The clock of the station may be wrong: the pressure of another hour looks like an offset
+    /// while it rises or falls.
+    ClockDoubted,
+    /// Another station is nearly as likely.
+    Unclear,
+    /// The offset is within what instruments in the field reach.
+    Small,
+    /// One of the same group closed a short while ago.
+    Rests,
+}
+
+/// What would have been suspected but for a rule.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KeptBack {
+    /// Place of the station in the list it was set up with.
+    pub station: usize,
+    /// What the instrument measures.
+    pub quantity: Quantity,
+    /// Strength of the evidence.
+    pub score: f64,
+    /// The rule.
+    pub reason: Reason,
 }
 
 /// Confidence in a score that opens at `limit`: 0.5 there, 0.9 at one and a half of it.

@@ -11,6 +11,7 @@ pub(crate) use station::Wrong;
 use crate::Arguments;
 use crate::faults::{Change, FAULTS, Fault, PHYSICAL};
 use crate::intervals::share;
+use crate::late;
 use crate::protocol::{self, EVEN_MONTHS, HORIZON, Outcome, Trial};
 use crate::record::Record;
 use crate::table::{Causes, HEAD, false_alarms, print_row};
@@ -100,6 +101,7 @@ pub(crate) fn evaluate(count: usize, arguments: &Arguments) -> Result<(), String
             }
         }
         print_row(fault, &outcomes);
+        late::print(record, &outcomes, arguments.late);
         if count == 2 {
             let of = |which: fn(&Outcome) -> bool| outcomes.iter().filter(|o| which(o)).count();
             println!(

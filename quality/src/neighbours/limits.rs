@@ -93,7 +93,7 @@ impl Default for Limits {
             warm: 45,
             frozen: 30,
             clock: 9.3,
-            clock_doubt: 4.0,
+            clock_doubt: 3.0,
             gauge: (4.6, 4.0),
             charts: ChartLimits { chart: Chart { reference: 1.0, interval: 5.0 }, spread: 1.0 },
             groups: [

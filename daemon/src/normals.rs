@@ -119,10 +119,9 @@ pub fn rows(
         quantity,
         ..Selection::between(Time(0), walked)
     };
-    let first = look.readings(&selection, None, 1).map_err(Trouble::Read)?;
-    let Some(first) = first.readings.first().map(|kept| kept.reading.time) else {
-        return Ok(Vec::new());
-    };
+    let mut walk = look.walk(&selection).map_err(Trouble::Read)?;
+    let first = walk.next_part().map_err(Trouble::Read)?.and_then(<[_]>::first);
+    let Some(first) = first.map(|kept| kept.reading.time) else { return Ok(Vec::new()) };
     let mut found: BTreeMap<(Series, Element), Months> = BTreeMap::new();
     let mut month = property.days.cut(Division::Month, DayKind::Civil, first);
     while month.to + Span(DAY) <= walked {

@@ -27,13 +27,17 @@ pub(crate) type Each<'a> = dyn FnMut(&Row, &[u8]) -> Result<(), ReadError> + 'a;
 impl Look<'_> {
     /// The runs of log numbers between clock steps.
     pub(crate) fn runs(&self) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
-        let (Some(first), Some(last)) = (self.first()?, self.last()?) else {
-            return Ok(Vec::new());
-        };
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT number FROM log WHERE kind > 1 AND kind = 5 ORDER BY number")?;
-        let mut rows = statement.query([])?;
+        self.runs_behind(0)
+    }
+
+    /// The same of the records behind the number `after`.
+    fn runs_behind(&self, after: u64) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
+        let Some(first) = self.head_from(after.saturating_add(1))? else { return Ok(Vec::new()) };
+        let Some(last) = self.last()? else { return Ok(Vec::new()) };
+        let mut statement = self.connection.prepare_cached(
+            "SELECT number FROM log WHERE kind > 1 AND kind = 5 AND number > ?1 ORDER BY number",
+        )?;
+        let mut rows = statement.query([after.cast_signed()])?;
         let mut runs = Vec::new();
         let mut from = first.number;
         while let Some(row) = rows.next()? {
@@ -47,18 +51,24 @@ impl Look<'_> {
         Ok(runs)
     }
 
+    /// The head of the first record from a number on.
+    fn head_from(&self, number: u64) -> Result<Option<Head>, ReadError> {
+        Ok(self
+            .connection
+            .prepare_cached(
+                "SELECT number, received, walked FROM log WHERE number >= ?1 ORDER BY number LIMIT 1",
+            )?
+            .query_row([number.cast_signed()], crate::row::head_of)
+            .optional()?)
+    }
+
     /// The first record of a run that was received at or after `time`; one past the
     /// run's end if there is none.
     fn bound(&self, run: &RangeInclusive<u64>, time: Time) -> Result<u64, ReadError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT number, received, walked FROM log WHERE number >= ?1 ORDER BY number LIMIT 1",
-        )?;
         let (mut low, mut high) = (*run.start(), run.end().saturating_add(1));
         while low < high {
             let middle = low + (high - low) / 2;
-            let head: Option<Head> =
-                statement.query_row([middle.cast_signed()], crate::row::head_of).optional()?;
-            match head {
+            match self.head_from(middle)? {
                 Some(head) if head.number < high && head.received < time => low = head.number + 1,
                 _ => high = middle,
             }
@@ -102,11 +112,13 @@ impl Look<'_> {
         each: &mut Each<'_>,
     ) -> Result<(), ReadError> {
         let mut spans: Vec<(u64, u64)> = Vec::new();
-        for run in self.runs()? {
-            if *run.end() <= after {
+        for run in self.runs_behind(after)? {
+            let head = self.head_from(*run.start())?;
+            if head.is_none_or(|h| h.received > to + Span(NEAR)) {
+                // What is asked for was over before the run began: usual behind a sealed day.
                 continue;
             }
-            let low = self.bound(&run, from - Span(NEAR))?.max(after + 1);
+            let low = self.bound(&run, from - Span(NEAR))?;
             let high = self.bound(&run, to + Span(NEAR + 1))?;
             if low < high {
                 spans.push((low, high - 1));

@@ -53,7 +53,7 @@ pub use passing::{Passing, Progress};
 pub use restore::restore;
 pub use revise::Remade;
 pub use seal::Sealed;
-pub use select::{Kept, Part, Selection};
+pub use select::{Kept, Selection};
 pub use standing::{Aside, Cursor, DeadLetter, NewToken, Token};
 pub use walk::Walk;
 pub use writer::History;

@@ -4,7 +4,7 @@ use crate::fault::ReadError;
 use crate::look::Look;
 use crate::record::decode_readings;
 use crate::walk::Walk;
-use observation::time::{DAY, HOUR, MINUTE};
+use observation::time::{DAY, MINUTE};
 use observation::{Quantity, Reading, SeriesIndex, Span, Time};
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -58,22 +58,11 @@ pub struct Kept {
     pub reading: Reading,
 }
 
-/// A part of an answer.
-#[derive(Clone, Debug, Default)]
-pub struct Part {
-    /// The readings.
-    pub readings: Vec<Kept>,
-    /// Set if the limit cut the answer: ask again with `after` set to it.
-    pub next: Option<(Time, SeriesIndex)>,
-}
-
 /// What is called for parts of one series each: with the number of the record and the
 /// place in it; of a block with its last record and 0.
 pub(crate) type EachPart<'a> = dyn FnMut(u64, u32, &[Reading]) -> Result<(), ReadError> + 'a;
 
-/// Spans of event time that are gathered at once, at first and at most.
-const SHORTEST_SPAN: i64 = 15 * MINUTE;
-const SPAN: i64 = 6 * HOUR;
+/// Event time that is gathered at once, at most.
 const LONGEST_SPAN: i64 = 32 * DAY;
 /// About as many readings are held at once where whole series are told.
 const HELD: i64 = 500_000;
@@ -86,63 +75,8 @@ impl<'a> Look<'a> {
     /// # Errors
     /// When the database cannot be read.
     pub fn walk(&self, selection: &Selection) -> Result<Walk<'a>, ReadError> {
-        let (first, last) = self.extent()?.unwrap_or((Time(0), Time(-1)));
-        let (from, to) = (selection.from.max(first), selection.to.min(last + Span(1)));
+        let (from, to) = self.bounded(selection)?;
         Ok(Walk::new(*self, selection.wanted(self), from, to))
-    }
-
-    /// The first readings of a [`Look::walk`], at most `limit`, behind `after` if given.
-    ///
-    /// # Errors
-    /// When the database cannot be read, or a record cannot be decoded.
-    pub fn readings(
-        &self,
-        selection: &Selection,
-        after: Option<(Time, SeriesIndex)>,
-        limit: usize,
-    ) -> Result<Part, ReadError> {
-        let mut part = Part::default();
-        let Some((first, last)) = self.extent()? else { return Ok(part) };
-        let wanted = selection.wanted(self);
-        let mut from = selection.from.max(first).max(after.map_or(Time(i64::MIN), |a| a.0));
-        let to = selection.to.min(last + Span(1));
-        // One reading a minute is usual: what would be cut off again is not gathered.
-        let series = i64::try_from(wanted.iter().filter(|w| **w).count()).unwrap_or(i64::MAX);
-        let room = i64::try_from(limit).unwrap_or(i64::MAX).saturating_mul(MINUTE);
-        let mut span = (room / series.max(1)).clamp(SHORTEST_SPAN, SPAN);
-        while from < to && part.readings.len() <= limit {
-            let end = (from + Span(span)).min(to);
-            let mut found: Vec<Kept> = Vec::new();
-            self.each_reading(from, end - Span(1), &wanted, &mut |kept| {
-                if after.is_none_or(|a| (kept.reading.time, kept.reading.series) > a) {
-                    found.push(kept);
-                }
-                Ok(())
-            })?;
-            // Stable: of equal revisions the last of the log counts.
-            found.sort_by_key(|k| (k.reading.time, k.reading.series, k.reading.revision));
-            let before = part.readings.len();
-            for kept in found {
-                match part.readings.last_mut() {
-                    Some(last)
-                        if last.reading.time == kept.reading.time
-                            && last.reading.series == kept.reading.series =>
-                    {
-                        *last = kept;
-                    }
-                    _ => part.readings.push(kept),
-                }
-            }
-            if part.readings.len() - before < limit / 4 {
-                span = (span * 2).min(LONGEST_SPAN);
-            }
-            from = end;
-        }
-        if part.readings.len() > limit {
-            part.readings.truncate(limit);
-            part.next = part.readings.last().map(|k| (k.reading.time, k.reading.series)).or(after);
-        }
-        Ok(part)
     }
 
     /// Tells the highest revisions of the selected readings series by series, each part in
@@ -157,10 +91,8 @@ impl<'a> Look<'a> {
         selection: &Selection,
         each: &mut dyn FnMut(SeriesIndex, &[Reading]) -> ControlFlow<()>,
     ) -> Result<bool, ReadError> {
-        let Some((first, last)) = self.extent()? else { return Ok(true) };
+        let (mut from, to) = self.bounded(selection)?;
         let wanted = selection.wanted(self);
-        let to = selection.to.min(last + Span(1));
-        let mut from = selection.from.max(first);
         let series = i64::try_from(wanted.iter().filter(|w| **w).count()).unwrap_or(i64::MAX);
         let days = (HELD * MINUTE / DAY / series.max(1)).clamp(1, LONGEST_SPAN / DAY);
         let mut runs: Vec<Vec<Reading>> = vec![Vec::new(); wanted.len()];
@@ -196,11 +128,20 @@ impl<'a> Look<'a> {
         selection: &Selection,
         each: &mut dyn FnMut(Kept) -> Result<(), ReadError>,
     ) -> Result<(), ReadError> {
-        let Some((first, last)) = self.extent()? else { return Ok(()) };
+        let (from, to) = self.bounded(selection)?;
         let wanted = selection.wanted(self);
-        let from = selection.from.max(first);
-        let to = (selection.to - Span(1)).min(last);
-        if from <= to { self.each_reading(from, to, &wanted, each) } else { Ok(()) }
+        if from < to { self.each_reading(from, to - Span(1), &wanted, each) } else { Ok(()) }
+    }
+
+    /// The span of a selection, as far as there may be anything in it. A short one is left
+    /// as it is: to find nothing in it costs no more than to ask where the history ends.
+    fn bounded(&self, selection: &Selection) -> Result<(Time, Time), ReadError> {
+        let Selection { from, to, .. } = *selection;
+        if to.0.saturating_sub(from.0) <= LONGEST_SPAN {
+            return Ok((from, to));
+        }
+        let (first, last) = self.extent()?.unwrap_or((Time(0), Time(-1)));
+        Ok((from.max(first), to.min(last + Span(1))))
     }
 
     /// Calls `each` for every selected reading: for each instant first those of blocks,
@@ -218,7 +159,7 @@ impl<'a> Look<'a> {
     }
 
     /// The same in parts.
-    fn each_part(
+    pub(crate) fn each_part(
         &self,
         from: Time,
         to: Time,

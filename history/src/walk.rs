@@ -4,8 +4,8 @@
 use crate::fault::ReadError;
 use crate::look::Look;
 use crate::select::Kept;
-use observation::time::{DAY, HOUR};
-use observation::{Span, Time};
+use observation::time::{DAY, HOUR, MINUTE};
+use observation::{SeriesIndex, Span, Time};
 
 /// Fewer in one stretch: the next is twice as long.
 const FEW: usize = 32_768;
@@ -13,6 +13,8 @@ const FEW: usize = 32_768;
 const MANY: usize = 524_288;
 const SHORTEST: i64 = HOUR;
 const LONGEST: i64 = 32 * DAY;
+/// A part ends with the minute in which it has so many: it is to stay near the processor.
+const PART: usize = if cfg!(test) { 5 } else { 4_096 };
 
 /// Highest revisions ordered by time and series, as [`Look::walk`] gives them. No read
 /// transaction is held between two parts.
@@ -24,45 +26,68 @@ pub struct Walk<'a> {
     to: Time,
     span: i64,
     found: Vec<Kept>,
-    /// Time and series as one number, and the place in `found`.
-    order: Vec<(u64, u32)>,
+    minutes: Minutes,
     part: Vec<Kept>,
+}
+
+/// The readings of a stretch dealt out to its minutes: blocks give long runs of one series,
+/// and a minute has few of each.
+#[derive(Debug, Default)]
+struct Minutes {
+    /// Places of readings, minute after minute; within one as they were found.
+    places: Vec<u32>,
+    /// Where each minute ends in `places`.
+    ends: Vec<u32>,
+    /// Minutes that are told.
+    told: usize,
 }
 
 impl<'a> Walk<'a> {
     pub(crate) fn new(look: Look<'a>, wanted: Vec<bool>, from: Time, to: Time) -> Self {
-        let (found, order, part) = (Vec::new(), Vec::new(), Vec::new());
-        Self { look, wanted, from, to, span: DAY, found, order, part }
+        let (found, part, minutes) = (Vec::new(), Vec::new(), Minutes::default());
+        Self { look, wanted, from, to, span: DAY, found, minutes, part }
     }
 
-    /// The next readings; none at the end.
+    /// The next readings; none at the end. What has one and the same time is in one part.
     ///
     /// # Errors
     /// When the database cannot be read, or a record cannot be decoded.
     pub fn next_part(&mut self) -> Result<Option<&[Kept]>, ReadError> {
         self.part.clear();
-        while self.part.is_empty() && self.from < self.to {
-            let end = self.end();
-            let Self { look, wanted, from, found, .. } = self;
-            found.clear();
-            look.each_reading(*from, end - Span(1), wanted, &mut |kept| {
-                found.push(kept);
-                Ok(())
-            })?;
-            self.put_in_order();
-            if self.found.len() < FEW {
-                self.span = (self.span * 2).min(LONGEST);
-            } else if self.found.len() > MANY {
-                self.span = (self.span / 2).max(SHORTEST);
+        loop {
+            self.minutes.tell(&self.found, &mut self.part);
+            if !self.part.is_empty() {
+                return Ok(Some(&self.part));
             }
-            self.from = end;
+            if self.from >= self.to {
+                return Ok(None);
+            }
+            self.gather()?;
         }
-        Ok((!self.part.is_empty()).then_some(&self.part))
     }
 
     /// Whether nothing follows the last part. Where it is not, something may.
     pub fn is_done(&self) -> bool {
-        self.from >= self.to
+        self.minutes.is_told() && self.from >= self.to
+    }
+
+    fn gather(&mut self) -> Result<(), ReadError> {
+        let end = self.end();
+        let Self { look, wanted, from, found, minutes, .. } = self;
+        found.clear();
+        minutes.clear();
+        look.each_part(*from, end - Span(1), wanted, &mut |number, place, run| {
+            found.extend(run.iter().map(|&reading| Kept { number, place, reading }));
+            Ok(())
+        })?;
+        minutes.deal(found, *from);
+        if found.len() < FEW {
+            self.span = (self.span * 2).min(LONGEST);
+        } else if found.len() > MANY {
+            self.span = (self.span / 2).max(SHORTEST);
+        }
+        self.from = end;
+        Ok(())
     }
 
     /// Where the next stretch ends: with a day, because blocks do.
@@ -70,27 +95,77 @@ impl<'a> Walk<'a> {
         let start = self.from.0.div_euclid(self.span.min(DAY)) * self.span.min(DAY);
         Time(start.saturating_add(self.span)).min(self.to)
     }
+}
 
-    /// Of each series and time the highest revision, of equal ones the last found.
-    fn put_in_order(&mut self) {
-        let Self { found, order, part, from, .. } = self;
-        order.clear();
-        order.extend((0_u32..).zip(found.iter()).map(|(place, kept)| {
-            // A stretch has less than 2^32 milliseconds.
-            let offset = (kept.reading.time.0 - from.0).unsigned_abs();
-            ((offset << 32) | u64::from(kept.reading.series.0), place)
-        }));
-        // Stable, and quick where there are long runs in order, as blocks give them.
-        order.sort_by_key(|(key, _)| *key);
-        let mut last = None;
-        for &(key, place) in order.iter() {
-            let Some(kept) = found.get(place as usize) else { continue };
-            match part.last_mut().filter(|_| last == Some(key)) {
-                Some(held) if kept.reading.revision >= held.reading.revision => *held = *kept,
-                Some(_) => {}
-                None => part.push(*kept),
+fn key(kept: &Kept) -> (Time, SeriesIndex) {
+    (kept.reading.time, kept.reading.series)
+}
+
+impl Minutes {
+    fn clear(&mut self) {
+        self.places.clear();
+        self.ends.clear();
+        self.told = 0;
+    }
+
+    fn is_told(&self) -> bool {
+        self.told >= self.ends.len()
+    }
+
+    /// Counts the readings of each minute since `from`, then puts each into its own.
+    fn deal(&mut self, found: &[Kept], from: Time) {
+        let minute = |kept: &Kept| {
+            // A stretch has less than 2^32 minutes.
+            usize::try_from((kept.reading.time.0 - from.0) / MINUTE).unwrap_or(0)
+        };
+        let Some(last) = found.iter().map(minute).max() else { return };
+        self.ends.resize(last + 1, 0);
+        for kept in found {
+            if let Some(count) = self.ends.get_mut(minute(kept)) {
+                *count += 1;
             }
-            last = Some(key);
+        }
+        let mut start = 0;
+        for end in &mut self.ends {
+            // Moved to its end as the minute fills.
+            start += std::mem::replace(end, start);
+        }
+        self.places.resize(found.len(), 0);
+        for (place, kept) in (0_u32..).zip(found) {
+            if let Some(at) = self.ends.get_mut(minute(kept)) {
+                if let Some(slot) = self.places.get_mut(*at as usize) {
+                    *slot = place;
+                }
+                *at += 1;
+            }
+        }
+    }
+
+    /// Tells the next minutes in order: of each series and time the highest revision, of
+    /// equal ones the last found.
+    fn tell(&mut self, found: &[Kept], part: &mut Vec<Kept>) {
+        while part.len() < PART
+            && let Some(&end) = self.ends.get(self.told)
+        {
+            let start = self.told.checked_sub(1).and_then(|m| self.ends.get(m)).copied();
+            self.told += 1;
+            let range = start.unwrap_or(0) as usize..end as usize;
+            let Some(places) = self.places.get_mut(range) else { continue };
+            let kept = |place: u32| found.get(place as usize);
+            if !places.is_sorted_by_key(|&place| kept(place).map(key)) {
+                // Stable: what was found later stays behind.
+                places.sort_by_key(|&place| kept(place).map(key));
+            }
+            for kept in places.iter().filter_map(|&place| kept(place)) {
+                match part.last_mut() {
+                    Some(held) if key(held) == key(kept) => {
+                        if kept.reading.revision >= held.reading.revision {
+                            *held = *kept;
+                        }
+                    }
+                    _ => part.push(*kept),
+                }
+            }
         }
     }
 }

@@ -151,25 +151,38 @@ impl Filler {
         bounds: Bounds,
     ) -> Result<(), ReadError> {
         let (number, range, after) = at;
-        let mut selection = Selection::between(range.from, range.to);
-        selection.series = vec![range.series];
-        let room = bounds.most - load.readings.len();
-        let part = self.reader.look().readings(&selection, after, room)?;
-        for kept in part.readings {
-            let outgoing = Outgoing { number, place: None, reading: kept.reading };
-            // The rest of the range stands as it was delivered.
-            let anew = kept.reading.revision >= range.revision;
-            if anew && self.forwarder.rules().wants(&self.series, &outgoing) {
-                load.readings.push(outgoing);
-                load.received.push(bounds.now);
+        let started = Instant::now();
+        let from = after.map_or(range.from, |(time, _)| time);
+        let selection =
+            Selection { series: vec![range.series], ..Selection::between(from, range.to) };
+        let mut walk = self.reader.look().walk(&selection)?;
+        let mut done = after;
+        while let Some(part) = walk.next_part()? {
+            for kept in part {
+                let at = (kept.reading.time, kept.reading.series);
+                if done.is_some_and(|done| at <= done) {
+                    continue;
+                }
+                if load.readings.len() >= bounds.most {
+                    place.revising = Some((number, range, done));
+                    return Ok(());
+                }
+                done = Some(at);
+                let outgoing = Outgoing { number, place: None, reading: kept.reading };
+                // The rest of the range stands as it was delivered.
+                let anew = kept.reading.revision >= range.revision;
+                if anew && self.forwarder.rules().wants(&self.series, &outgoing) {
+                    load.readings.push(outgoing);
+                    load.received.push(bounds.now);
+                }
+            }
+            if started.elapsed() > PATIENCE && !walk.is_done() {
+                place.revising = Some((number, range, done));
+                return Ok(());
             }
         }
-        if let Some(next) = part.next {
-            place.revising = Some((number, range, Some(next)));
-        } else {
-            place.revising = None;
-            place.next = number + 1;
-        }
+        place.revising = None;
+        place.next = number + 1;
         Ok(())
     }
 }

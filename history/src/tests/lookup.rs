@@ -48,7 +48,8 @@ pub(super) fn filled(
             .collect();
         let readings: Vec<Reading> = (0..random.usize(..4))
             .map(|_| {
-                let time = (received - Span(late(random))).minute_start();
+                let time = received - Span(late(random));
+                let time = if random.u8(..4) == 0 { time } else { time.minute_start() };
                 reading(random.u32(..8), time, random.i64(0..1_000), random.u32(..3))
             })
             .collect();
@@ -125,17 +126,7 @@ proptest! {
             }
             expected.sort_by_key(|e| (e.0, e.1));
             let selection = Selection::between(from, to);
-            let limit = random.usize(1..9);
-            let (mut found, mut after) = (Vec::new(), None);
-            loop {
-                let part = look.readings(&selection, after, limit).unwrap();
-                prop_assert!(part.readings.len() <= limit);
-                found.extend(part.readings);
-                after = part.next;
-                if after.is_none() {
-                    break;
-                }
-            }
+            let found = super::walked(look, &selection);
             prop_assert_eq!(
                 found.iter().map(|k| (k.number, k.reading)).collect::<Vec<_>>(),
                 expected.iter().map(|e| (e.2, e.3)).collect::<Vec<_>>()
@@ -173,12 +164,9 @@ fn an_empty_log_answers_nothing() {
     let history = History::temporary().unwrap();
     let look = history.look();
     assert!(look.samples(ChannelIndex(0), START, START).unwrap().is_empty());
-    assert!(
-        look.readings(&Selection::between(Time(i64::MIN), Time(i64::MAX)), None, 10)
-            .unwrap()
-            .readings
-            .is_empty()
-    );
+    for (from, to) in [(Time(i64::MIN), Time(i64::MAX)), (START, START + Span(HOUR))] {
+        assert!(super::walked(look, &Selection::between(from, to)).is_empty());
+    }
     assert_eq!(look.number_at(START).unwrap(), 1);
     assert_eq!((look.first().unwrap(), look.last().unwrap()), (None, None));
 }

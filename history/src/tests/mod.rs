@@ -11,7 +11,7 @@ mod sealing;
 mod writing;
 
 use crate::invented::{START, property, series, sources};
-use crate::{History, Opened, Options};
+use crate::{History, Kept, Look, Opened, Options, Selection};
 use std::path::Path;
 
 pub(crate) fn options() -> Options {
@@ -23,4 +23,20 @@ pub(crate) fn open(directory: &Path) -> (History, Opened) {
     let property = property(4);
     history.register(START, &property, &series(&property), &sources()).unwrap();
     (history, opened)
+}
+
+/// What a walk tells, all parts together.
+pub(crate) fn walked(look: Look<'_>, selection: &Selection) -> Vec<Kept> {
+    let mut all: Vec<Kept> = Vec::new();
+    let mut walk = look.walk(selection).unwrap();
+    while let Some(part) = walk.next_part().unwrap() {
+        let (last, first) = (all.last(), part.first());
+        assert!(
+            last.zip(first).is_none_or(|(l, f)| l.reading.time < f.reading.time),
+            "a part begins with a new time"
+        );
+        all.extend_from_slice(part);
+    }
+    assert!(walk.is_done());
+    all
 }

@@ -9,19 +9,11 @@ use crate::{Batch, History, Selection};
 use observation::time::{DAY, HOUR};
 use observation::{Reading, Span, Time};
 
-/// All readings as questions tell them, in small parts and series by series.
+/// All readings as questions tell them, in the order of time and series by series.
 fn told(history: &History, from: Time, to: Time) -> Vec<Reading> {
     let look = history.look();
     let selection = Selection::between(from, to);
-    let (mut all, mut after) = (Vec::new(), None);
-    loop {
-        let part = look.readings(&selection, after, 100).unwrap();
-        all.extend(part.readings.iter().map(|k| k.reading));
-        after = part.next;
-        if after.is_none() {
-            break;
-        }
-    }
+    let all: Vec<Reading> = super::walked(look, &selection).iter().map(|k| k.reading).collect();
     let mut by_series = Vec::new();
     look.by_series(&selection, &mut |_, run| {
         by_series.extend_from_slice(run);

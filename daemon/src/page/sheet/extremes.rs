@@ -259,14 +259,16 @@ mod tests {
             series: vec![index],
             ..Selection::between(Time(0), Time((FIRST + 100) * DAY))
         };
-        let part = look.readings(&ever, None, 1_000_000).unwrap();
-        assert!(part.next.is_none() && part.readings.len() > 10_000);
+        let (mut readings, mut walk) = (Vec::new(), look.walk(&ever).unwrap());
+        while let Some(part) = walk.next_part().unwrap() {
+            readings.extend(part.iter().map(|k| k.reading));
+        }
+        assert!(readings.len() > 10_000);
         let good = || {
-            let all = part.readings.iter().map(|k| &k.reading).filter(|r| r.flag.counts());
+            let all = readings.iter().filter(|r| r.flag.counts());
             all.filter_map(|r| Some((r.value?, r.time)))
         };
-        let doubted = part.readings.iter().map(|k| &k.reading);
-        let doubted = doubted.filter(|r| r.value.is_some() && !r.flag.counts()).count();
+        let doubted = readings.iter().filter(|r| r.value.is_some() && !r.flag.counts()).count();
         let highest = good().map(|g| g.0).max().unwrap();
         Extremes {
             lowest: good().min(),

@@ -50,6 +50,8 @@ pub struct HistorySettings {
     pub point_step: Span,
     /// `keep_samples`: raw samples are kept until the store has this many bytes in use.
     pub keep_samples: u64,
+    /// `keep_samples_for`: and until they are so old; none for no such limit.
+    pub keep_samples_for: Option<Span>,
 }
 
 /// `[http]`.

@@ -38,6 +38,7 @@ pub(crate) fn history(root: &Table<'_>) -> HistorySettings {
         commit_interval: Span::seconds(1),
         point_step: Span::minutes(1),
         keep_samples: 4_000_000_000,
+        keep_samples_for: None,
     };
     let Some(table) = root.table("history") else { return history };
     if let Some(directory) = table.item("directory").and_then(|i| path(&i)) {
@@ -63,6 +64,9 @@ pub(crate) fn history(root: &Table<'_>) -> HistorySettings {
     }
     if let Some(bytes) = table.item("keep_samples").and_then(|i| i.bytes("4 GB")) {
         history.keep_samples = bytes;
+    }
+    if let Some(item) = table.item("keep_samples_for") {
+        history.keep_samples_for = item.span_within(Span::days(33), Span::days(36_500), "730 d");
     }
     table.finish();
     history

@@ -116,6 +116,14 @@ pub struct HistoryState {
     pub repairs: Vec<String>,
     /// Why nothing can be committed at present.
     pub fault: Option<String>,
+    /// Bytes in use, as last looked, of those that `keep_samples` allows; both 0 before
+    /// the first look.
+    pub used_bytes: u64,
+    /// Those.
+    pub allowed_bytes: u64,
+    /// Records whose samples were deleted since the start of the process because they were
+    /// beyond what is to be kept.
+    pub deleted_records: u64,
 }
 
 /// Rain of one gauge, in steps of `lwe_thickness_of_precipitation_amount` (0.001 mm).

@@ -108,6 +108,22 @@ impl Look<'_> {
         Ok(through.cast_unsigned())
     }
 
+    /// When the oldest record with samples was received; none where there is none.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn oldest_samples(&self) -> Result<Option<Time>, ReadError> {
+        use rusqlite::OptionalExtension;
+        let received = self
+            .connection
+            .prepare_cached(
+                "SELECT received FROM log WHERE number > ?1 AND kind = 1 ORDER BY number LIMIT 1",
+            )?
+            .query_row([self.trimmed()?.cast_signed()], |r| r.get(0))
+            .optional()?;
+        Ok(received.map(Time))
+    }
+
     /// Bytes of the database's pages in use.
     ///
     /// # Errors

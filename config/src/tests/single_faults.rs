@@ -94,6 +94,7 @@ fn tables_above_the_stations_check_every_key() {
         ("history = { point_step = \"7 min\" }", (1, 26), "divides an hour"),
         ("history = { keep_samples = \"4 GiB\" }", (1, 28), "a whole number of MB or GB"),
         ("history = { keep_samples = \"2 MB\" }", (1, 28), "at least 16 MB"),
+        ("history = { keep_samples_for = \"1 d\" }", (1, 32), "from 33 d to"),
         ("history = { directory = \"\" }", (1, 25), "is a path"),
         ("history = { comit_interval = \"1 s\" }", (1, 13), "unknown key `comit_interval`"),
         ("processor = { grace = \"2 min\" }", (1, 23), "from 0 s to 1 min"),

@@ -1,10 +1,10 @@
 //! Keeping decades: finished days are sealed into blocks, and when the store has reached
-//! its size the oldest raw samples go, a warning first.
+//! its size, or raw samples their age, the oldest of them go, a warning first.
 
 use super::core::Fatal;
 use super::process::Process;
 use super::turn::Turn;
-use history::WriteError;
+use history::{ReadError, WriteError};
 use observation::time::{DAY, HOUR};
 use observation::{Property, Span, Time};
 use std::collections::VecDeque;
@@ -17,10 +17,19 @@ const REST: i64 = 6 * HOUR;
 /// Time between two warnings that samples will go.
 const WARNING: Duration = Duration::from_secs(86_400);
 
+/// How long raw samples are kept.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    /// Until so many bytes of the store are in use.
+    pub bytes: u64,
+    /// Until they were received so long ago; none for ever.
+    pub age: Option<Span>,
+}
+
 /// What is to be kept, and what is still to be done for it.
 #[derive(Debug)]
 pub struct Keeping {
-    limit: u64,
+    limits: Limits,
     span: Span,
     forwarders: Vec<String>,
     due: VecDeque<i64>,
@@ -29,11 +38,11 @@ pub struct Keeping {
 }
 
 impl Keeping {
-    /// Of a property; `limit` is in bytes.
-    pub fn new(property: &Property, limit: u64, forwarders: Vec<String>) -> Self {
+    /// Of a property and its forwarders.
+    pub fn new(property: &Property, limits: Limits, forwarders: Vec<String>) -> Self {
         let oldest = property.stations.iter().map(|s| -s.oldest.0).max().unwrap_or(0);
         Self {
-            limit,
+            limits,
             // Late samples are compared with those of their day.
             span: Span(oldest.max(31 * DAY) + 2 * DAY),
             forwarders,
@@ -77,37 +86,66 @@ impl<P: Process> Turn<P> {
     }
 
     fn trim(&mut self, now: Duration, received: Time) -> Result<(), Fatal> {
-        let Keeping { limit, span, .. } = self.keeping;
+        let Keeping { limits: Limits { bytes, age }, span, .. } = self.keeping;
         let look = self.core.history.look();
-        let read =
-            look.used_bytes().and_then(|used| Ok((used, look.slowest(&self.keeping.forwarders)?)));
-        let (used, slowest) = match read {
+        let read = || {
+            let slowest = look.slowest(&self.keeping.forwarders)?;
+            Ok::<_, ReadError>((look.used_bytes()?, look.oldest_samples()?, slowest))
+        };
+        let (used, oldest, slowest) = match read() {
             Ok(read) => read,
             Err(error) => {
                 tracing::error!("the size of the history is not known: {error}");
                 return Ok(());
             }
         };
-        if used < limit / 10 * 9 {
+        let state = &mut self.standing.history;
+        (state.used_bytes, state.allowed_bytes) = (used, bytes);
+        let aged = oldest.zip(age).map(|(oldest, age)| (received.0 - oldest.0, age.0));
+        let large = used >= bytes / 10 * 9;
+        let old = aged.is_some_and(|(oldest, age)| oldest >= age / 10 * 9);
+        if !large && !old {
             return Ok(());
         }
         if self.keeping.warned.is_none_or(|w| now.saturating_sub(w) >= WARNING) {
             let first = self.keeping.warned.is_none();
             self.keeping.warned = Some(now);
-            tracing::warn!(
-                "the history has {used} bytes of the {limit} that `keep_samples` allows; beyond it the oldest raw samples are deleted, readings stay: make a backup, or raise `keep_samples`"
-            );
+            if large {
+                tracing::warn!(
+                    "the history has {used} bytes of the {bytes} that `keep_samples` allows; beyond it the oldest raw samples are deleted, readings stay: make a backup, or raise `keep_samples`"
+                );
+            }
+            if let Some((oldest, age)) = aged.filter(|_| old) {
+                tracing::warn!(
+                    "the oldest raw samples are {} days old; after the {} that `keep_samples_for` allows they are deleted, readings stay: make a backup, or raise `keep_samples_for`",
+                    oldest / DAY,
+                    age / DAY
+                );
+            }
             // The warning comes first: nothing goes before the next look.
             if first {
                 return Ok(());
             }
         }
+        // What is young stays whatever its size.
         let keep = Time(received.0.saturating_sub(span.0));
-        match self.core.history.trim(limit, keep, slowest) {
+        let by_size = self.core.history.trim(bytes, keep, slowest);
+        self.gone(by_size, "`keep_samples` is reached")?;
+        if let Some(age) = age {
+            let keep = keep.min(Time(received.0.saturating_sub(age.0)));
+            let by_age = self.core.history.trim(0, keep, slowest);
+            self.gone(by_age, "they were older than `keep_samples_for`")?;
+        }
+        Ok(())
+    }
+
+    fn gone(&mut self, result: Result<u64, WriteError>, why: &str) -> Result<(), Fatal> {
+        match result {
             Ok(0) => Ok(()),
             Ok(gone) => {
+                self.standing.history.deleted_records += gone;
                 tracing::warn!(
-                    "the samples of the {gone} oldest records were deleted: `keep_samples` is reached; their readings stay"
+                    "the samples of the {gone} oldest records were deleted: {why}; their readings stay"
                 );
                 Ok(())
             }

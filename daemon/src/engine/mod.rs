@@ -20,6 +20,9 @@ mod writing;
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]
+mod keeping_tests;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used)]
 mod standing_tests;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]

@@ -1,11 +1,11 @@
 //! The engine against a processor that does what the tests tell it.
 
 use super::core::{Core, Fatal};
-use super::keeping::Keeping;
+use super::keeping::{Keeping, Limits};
 use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
-use super::timekeeping::Timekeeping;
+use super::timekeeping::{Step, Timekeeping};
 use super::turn::{Parts, Turn};
 use super::{COMMANDS, Command, QUEUE};
 use crate::clock::{Clock, HandClock, SystemClock};
@@ -31,7 +31,7 @@ use tokio_util::sync::CancellationToken;
 const POISON: f64 = 666.0;
 
 /// Accepts everything but the future, fails at [`POISON`].
-struct Fake {
+pub(super) struct Fake {
     walked: Time,
 }
 
@@ -69,7 +69,7 @@ impl Process for Fake {
     }
 }
 
-fn message(value: f64) -> Message {
+pub(super) fn message(value: f64) -> Message {
     Message {
         station: StationIndex(0),
         source: SourceIndex(0),
@@ -97,6 +97,53 @@ struct Bench {
     ended: oneshot::Receiver<Result<(), Fatal>>,
 }
 
+/// A turn that nobody has started yet.
+pub(super) struct Stage {
+    pub(super) turn: Turn<Fake>,
+    counts: Arc<Counts>,
+    snapshots: watch::Receiver<Arc<Snapshot>>,
+    stop: CancellationToken,
+    step: Option<Step>,
+}
+
+pub(super) fn stage(
+    property: &Arc<Property>,
+    series: Arc<[Series]>,
+    history: History,
+    clock: Arc<dyn Clock>,
+    (interval, keeping): (Duration, Keeping),
+) -> Stage {
+    let sources = [("push".to_owned(), "http".to_owned())];
+    let counts = Arc::new(Counts::new(Arc::clone(property), Arc::clone(&clock), &sources));
+    let first = Snapshot::empty(Arc::clone(property), Arc::clone(&series), clock.now());
+    let (outlet, snapshots) = watch::channel(Arc::new(first));
+    let stop = CancellationToken::new();
+    let last = history.last().map(|l| l.received);
+    let (timekeeping, step) = Timekeeping::start(clock.as_ref(), last);
+    let tokens = Tokens::of(Vec::new(), property, &history);
+    let standing =
+        Standing::new(Arc::clone(property), series, Arc::from(""), clock.now(), 0, Span::hours(6));
+    let turn = Turn::new(Parts {
+        core: Core::standing(
+            Fake { walked: Time(0) },
+            history,
+            Box::new(|_| Ok(Fake { walked: Time(0) })),
+        ),
+        standing,
+        pacing: Pacing::new(property, interval),
+        timekeeping,
+        clock,
+        counts: Arc::clone(&counts),
+        outlet,
+        tokens,
+        stop: stop.clone(),
+        grace: Span::seconds(5),
+        since_saved: Duration::ZERO,
+        keeping,
+    });
+    Stage { turn, counts, snapshots, stop, step }
+}
+
 impl Bench {
     fn start(directory: &Path, interval_ms: u64, options: &Options) -> Self {
         Self::with_clock(directory, interval_ms, options, Arc::new(SystemClock::new()))
@@ -112,40 +159,11 @@ impl Bench {
         let series: Arc<[Series]> = Arc::from([]);
         let (mut history, _) = History::open(directory, options).unwrap();
         history.register(clock.now(), &property, &series, &["push".to_owned()]).unwrap();
-        let sources = [("push".to_owned(), "http".to_owned())];
-        let counts = Arc::new(Counts::new(Arc::clone(&property), Arc::clone(&clock), &sources));
-        let first = Snapshot::empty(Arc::clone(&property), Arc::clone(&series), clock.now());
-        let (outlet, snapshots) = watch::channel(Arc::new(first));
-        let stop = CancellationToken::new();
-        let last = history.last().map(|l| l.received);
-        let (timekeeping, step) = Timekeeping::start(clock.as_ref(), last);
-        let tokens = Tokens::of(Vec::new(), &property, &history);
-        let standing = Standing::new(
-            Arc::clone(&property),
-            series,
-            Arc::from(""),
-            clock.now(),
-            0,
-            Span::hours(6),
-        );
-        let turn = Turn::new(Parts {
-            core: Core::standing(
-                Fake { walked: Time(0) },
-                history,
-                Box::new(|_| Ok(Fake { walked: Time(0) })),
-            ),
-            standing,
-            pacing: Pacing::new(&property, Duration::from_millis(interval_ms)),
-            timekeeping,
-            clock,
-            counts: Arc::clone(&counts),
-            outlet,
-            tokens,
-            stop: stop.clone(),
-            grace: Span::seconds(5),
-            since_saved: Duration::ZERO,
-            keeping: Keeping::new(&property, u64::MAX, Vec::new()),
-        });
+        let unlimited = Limits { bytes: u64::MAX, age: None };
+        let keeping = Keeping::new(&property, unlimited, Vec::new());
+        let interval = Duration::from_millis(interval_ms);
+        let Stage { turn, counts, snapshots, stop, step } =
+            stage(&property, series, history, clock, (interval, keeping));
         let (intake, deliveries) = mpsc::channel(QUEUE);
         let (commands, orders) = mpsc::channel(COMMANDS);
         let ended = super::start(turn, deliveries, orders, step).unwrap();

@@ -11,7 +11,7 @@ mod exposition;
 mod outlook;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used)]
-mod tests;
+pub mod tests;
 mod values;
 
 pub use collector::{CONTENT_TYPE, Metrics};
@@ -184,6 +184,26 @@ fn history(out: &mut Exposition, history: &HistoryState) {
         history.written_bytes as f64,
     );
     out.gauge("isobarn_history_bytes", "Bytes of the history's files.", &[], history.bytes as f64);
+    if history.allowed_bytes > 0 {
+        out.gauge(
+            "isobarn_history_used_bytes",
+            "Bytes in use in the history; beyond those allowed the oldest raw samples are deleted.",
+            &[],
+            history.used_bytes as f64,
+        );
+        out.gauge(
+            "isobarn_history_allowed_bytes",
+            "Bytes that `keep_samples` allows.",
+            &[],
+            history.allowed_bytes as f64,
+        );
+    }
+    out.counter(
+        "isobarn_history_deleted_records_total",
+        "Records whose raw samples were deleted because they were beyond what is to be kept; their readings stay.",
+        &[],
+        history.deleted_records as f64,
+    );
     out.counter(
         "isobarn_history_repairs_total",
         "Damage found at start and set aside.",

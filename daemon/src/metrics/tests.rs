@@ -15,12 +15,13 @@ fn text(snapshot: &Snapshot, counts: &Counts, doubtful: bool, now: Time) -> Stri
     encode(&exposition(snapshot, counts, doubtful, now).into_families()).unwrap()
 }
 
-fn at(snapshot: &Snapshot, now: Time) -> String {
+/// What is scraped at an instant.
+pub fn at(snapshot: &Snapshot, now: Time) -> String {
     text(snapshot, &fixture::counts(), false, now)
 }
 
 /// The value of the one series with this name and these labels.
-fn value(text: &str, series: &str) -> Option<f64> {
+pub fn value(text: &str, series: &str) -> Option<f64> {
     let mut found = text.lines().filter_map(|l| l.strip_prefix(series)?.strip_prefix(' '));
     let value = found.next().map(|v| v.parse().unwrap());
     assert_eq!(found.next(), None, "{series} stands twice");

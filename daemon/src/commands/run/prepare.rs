@@ -6,7 +6,7 @@ use crate::commands::Failure;
 use crate::counts::Counts;
 use crate::delivery::{Standby, standby};
 use crate::engine::core::Core;
-use crate::engine::keeping::Keeping;
+use crate::engine::keeping::{Keeping, Limits};
 use crate::engine::pacing::Pacing;
 use crate::engine::restart::{Judge, PART, options};
 use crate::engine::standing::Standing;
@@ -142,7 +142,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         since_saved,
         keeping: Keeping::new(
             &property,
-            settings.history.keep_samples,
+            Limits { bytes: settings.history.keep_samples, age: settings.history.keep_samples_for },
             settings.forwarders.iter().map(|f| f.name.clone()).collect(),
         ),
     });

@@ -9,7 +9,7 @@
 
 use crate::history_size::START;
 use crate::measure::{Figure, figure, in_turns};
-use history::{Batch, History, Options};
+use history::{Batch, History, Options, Selection};
 use observation::property::Channel;
 use observation::sample::{Measured, Message, Redelivery, SourceIndex, Stated, Value};
 use observation::time::{DAY, MINUTE};
@@ -163,13 +163,21 @@ fn written() -> u64 {
 /// record.
 fn day(folder: &Path, interval: i64) -> (u64, Vec<usize>) {
     let mut history = opened(folder);
-    let mut senders = Senders::new();
     let before = written();
+    let lengths = fill(&mut history, &mut Senders::new(), START, interval);
+    history.tend(true).expect("moved");
+    history.seal(START.utc_day()).expect("sealed");
+    history.close().expect("an end");
+    (written() - before, lengths)
+}
+
+/// Commits a day; the length of each record.
+fn fill(history: &mut History, senders: &mut Senders, start: Time, interval: i64) -> Vec<usize> {
     let (mut messages, mut readings, mut lengths) = (Vec::new(), Vec::new(), Vec::new());
     let mut first = None;
     // Stations speak one after the other.
     for tick in 0..DAY / (EVERY / i64::from(STATIONS)) {
-        let now = START + Span(tick * EVERY / i64::from(STATIONS));
+        let now = start + Span(tick * EVERY / i64::from(STATIONS));
         let station = (tick % i64::from(STATIONS)) as u16;
         messages.push(senders.message(station, now));
         if now.0 % MINUTE == 0 {
@@ -177,16 +185,47 @@ fn day(folder: &Path, interval: i64) -> (u64, Vec<usize>) {
         }
         let since = *first.get_or_insert(now);
         if (now - since).0 >= interval {
-            lengths.push(commit(&mut history, now, &messages, &readings));
+            lengths.push(commit(history, now, &messages, &readings));
             messages.clear();
             readings.clear();
             first = None;
         }
     }
-    history.tend(true).expect("moved");
-    history.seal(START.utc_day()).expect("sealed");
-    history.close().expect("an end");
-    (written() - before, lengths)
+    lengths
+}
+
+/// Prints how long the last 48 h of all stations take while the newer day of the two is
+/// not sealed: its readings lie in the records of the log, beside the samples.
+pub(crate) fn ask_of_the_log() {
+    for seconds in [1, 10] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let mut history = opened(folder.path());
+        let mut senders = Senders::new();
+        let today = START + Span(DAY);
+        // Of the day before only what blocks hold is asked: few records do.
+        fill(&mut history, &mut senders, START, 60_000);
+        history.seal(START.utc_day()).expect("sealed");
+        fill(&mut history, &mut senders, today, seconds * 1_000);
+        history.tend(true).expect("moved");
+        let asked = Selection::between(START, today + Span(DAY));
+        let by_series = crate::history_size::median(|| {
+            assert!(crate::history_size::asked_by_series(&history, &asked) > 170_000);
+        });
+        let ordered = crate::history_size::median(|| {
+            assert!(crate::history_size::asked(&history, &asked) > 170_000);
+        });
+        println!(
+            "48 h of all stations with today unsealed, committed each {seconds} s: series by series {by_series:.1} ms, in the order of time {ordered:.1} ms (goal 10)"
+        );
+        let first = Selection {
+            series: vec![SeriesIndex(0)],
+            ..Selection::between(today, today + Span(DAY))
+        };
+        let one = crate::history_size::median(|| {
+            assert!(crate::history_size::asked_by_series(&history, &first) > 1_400);
+        });
+        println!("today of one series, unsealed: {one:.1} ms");
+    }
 }
 
 fn bare_day(folder: &Path, lengths: &[usize]) -> u64 {

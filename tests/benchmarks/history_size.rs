@@ -2,8 +2,8 @@
 //! and how long questions take at the size of years.
 //!
 //! With `ISOBARN_OPEN_DATA` naming a folder that holds `surfrad-slv16001.dat` and
-//! `midc_raw_20181018.txt` (from the sdist of pvlib 0.16.1, `tests/data/`) the day of
-//! each is measured too. The generated year is invented weather with the noise of small
+//! `midc_raw_20181018.txt`, a day each, and `bsrn-lr0100-pay0616.dat`, a month (from the
+//! sdist of pvlib 0.16.1, `tests/data/`), those are measured too. The generated year is invented weather with the noise of small
 //! instruments; ten years are the year times ten.
 
 use crate::measured::{Column, Station};
@@ -187,7 +187,7 @@ fn entropy(station: &Station) -> f64 {
     sum / f64::from(u32::try_from(count).expect("a count")) / 8.0
 }
 
-fn median(mut f: impl FnMut()) -> f64 {
+pub(crate) fn median(mut f: impl FnMut()) -> f64 {
     let times = (0..15)
         .map(|_| {
             let started = Instant::now();
@@ -198,7 +198,7 @@ fn median(mut f: impl FnMut()) -> f64 {
     super::measure::median(times)
 }
 
-fn asked(history: &History, selection: &Selection) -> usize {
+pub(crate) fn asked(history: &History, selection: &Selection) -> usize {
     let mut walk = history.look().walk(selection).expect("readings");
     let mut count = 0;
     while let Some(part) = walk.next_part().expect("readings") {
@@ -208,7 +208,7 @@ fn asked(history: &History, selection: &Selection) -> usize {
 }
 
 /// The same series by series.
-fn asked_by_series(history: &History, selection: &Selection) -> usize {
+pub(crate) fn asked_by_series(history: &History, selection: &Selection) -> usize {
     let mut count = 0;
     let whole = history.look().by_series(selection, &mut |_, run| {
         count += run.len();
@@ -239,13 +239,13 @@ pub(crate) fn measure() {
         let mut history = opened(&folder, 1, &station.columns);
         let stations = [station];
         let count = filled(&mut history, &stations, START);
-        seal(&mut history, START + Span(2 * DAY));
+        seal(&mut history, START + Span(40 * DAY));
         let body = history.look().block_bytes().expect("bytes").0;
         history.close().expect("an end");
         let plain = plain_rows(&folder, &stations, START);
         let paged = pages_of_blocks(&folder) / count as f64;
         println!(
-            "real day {}: {count} readings of {} series: {:.3} bytes a reading, {paged:.3} in whole pages (goal 0.6), {:.3} by entropy; plain rows {plain:.1}; ratio {:.0} (goal 40)",
+            "real {}: {count} readings of {} series: {:.3} bytes a reading, {paged:.3} in whole pages (goal 0.6), {:.3} by entropy; plain rows {plain:.1}; ratio {:.0} (goal 40)",
             stations[0].name,
             stations[0].columns.len(),
             body as f64 / count as f64,

@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|spans|log|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -34,6 +34,7 @@ mod measured;
 mod mqtt;
 mod page;
 mod service;
+mod spans;
 mod store;
 
 fn main() {
@@ -50,7 +51,7 @@ fn main() {
     }
     let wanted = |name: &str| {
         arguments.iter().any(|a| a == name)
-            || (arguments.is_empty() && !matches!(name, "idle" | "backlog" | "page"))
+            || (arguments.is_empty() && !matches!(name, "idle" | "backlog" | "page" | "spans"))
     };
     if wanted("formulas") {
         formulas::compare();
@@ -77,6 +78,12 @@ fn main() {
     }
     if wanted("history") {
         history_size::measure();
+    }
+    if wanted("spans") {
+        spans::measure();
+    }
+    if wanted("log") {
+        commits::ask_of_the_log();
     }
     if wanted("commits") {
         commits::compare();

@@ -52,6 +52,48 @@ const MIDC: [(&str, usize); 7] = [
     ("wind_speed_of_gust", 18),
 ];
 
+/// Thirty days of minutes. Two lines a minute, apart by white space: day, minute, and four
+/// figures (the first is the mean) each of global and direct irradiance; then four each of
+/// diffuse and longwave irradiance, temperature, humidity and pressure. What is missing is
+/// -999 or -99.9. Irradiance is told in whole watts, temperature and humidity in tenths,
+/// pressure in whole hectopascals.
+fn month(folder: &Path) -> Station {
+    const NAME: &str = "bsrn-lr0100-pay0616.dat";
+    const PLACES: [(&str, usize); 7] = [
+        ("surface_downwelling_shortwave_flux_in_air", 2),
+        ("surface_downwelling_shortwave_flux_in_air", 6),
+        ("surface_downwelling_shortwave_flux_in_air", 10),
+        ("surface_downwelling_shortwave_flux_in_air", 14),
+        ("air_temperature", 18),
+        ("relative_humidity", 19),
+        ("surface_air_pressure", 20),
+    ];
+    let text = std::fs::read_to_string(folder.join(NAME)).expect("open data");
+    let mut lines = text.lines().skip_while(|l| *l != "*U0100").skip(1);
+    let mut rows = Vec::new();
+    while let (Some(first), Some(second)) = (lines.next(), lines.next()) {
+        let number = |cell: &str| cell.parse().unwrap_or(-999.0);
+        let row: Vec<f64> =
+            first.split_whitespace().chain(second.split_whitespace()).map(number).collect();
+        if row.len() != 21 {
+            break;
+        }
+        rows.push(row);
+    }
+    let columns = PLACES
+        .iter()
+        .map(|&(quantity, place)| {
+            let quantity = Quantity::parse(quantity).expect("a quantity");
+            let scale = 10_f64.powi(i32::from(quantity.decimals()));
+            let there = |v: f64| v > -99.0;
+            let steps = rows.iter().map(|row| row[place]);
+            let steps = steps.map(|v| there(v).then(|| (v * scale).round() as i64)).collect();
+            Column { quantity, steps }
+        })
+        .collect();
+    Station { name: NAME.to_owned(), columns }
+}
+
 fn read(
     folder: &Path,
     name: &str,
@@ -93,6 +135,7 @@ pub(crate) fn open_data() -> Vec<Station> {
         read(folder, "midc_raw_20181018.txt", 1, &MIDC, |line| {
             line.split(',').map(number).collect()
         }),
+        month(folder),
     ]
 }
 

@@ -29,7 +29,8 @@ impl Processor {
     ///
     /// A step back gives `clock` to what was dated by arrival between the two. A start
     /// with a clock behind the last `received` is such a step; a step forward within an
-    /// hour of it gives `clock` to what was dated by arrival in between.
+    /// hour of it, or of the very first sample, gives `clock` to what was dated by arrival
+    /// in between.
     pub fn step_clock(&mut self, old: Time, new: Time, recall: &mut dyn Recall, out: &mut Output) {
         self.walk(old, recall, out);
         let doubt = if new < old {

@@ -98,8 +98,10 @@ pub struct Processor {
     number: u64,
     /// Steps of the server's clock that still matter, oldest first.
     doubts: VecDeque<Doubt>,
-    /// When the clock was last set back, by the new clock.
+    /// When the clock was last set back, by the new clock; or when the first sample came.
     stepped_back: Option<Time>,
+    /// Whether any sample came, ever.
+    begun: bool,
     scratch: Scratch,
 }
 
@@ -131,6 +133,7 @@ impl Processor {
             number: 0,
             doubts: VecDeque::new(),
             stepped_back: None,
+            begun: false,
             scratch: Scratch::default(),
             property,
             options,

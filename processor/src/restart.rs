@@ -90,6 +90,7 @@ impl Processor {
         self.doubts = saved.doubts.iter().copied().collect();
         self.number = saved.number;
         self.stepped_back = saved.stepped_back;
+        self.begun = saved.number > 0;
         self.restore_compare(&saved.compare);
         self.restore_outlook(saved.outlook.as_ref());
         if let Some(walked) = saved.walked {
@@ -164,6 +165,7 @@ impl Processor {
     pub fn refill(&mut self, number: u64, messages: &[Message], readings: &[Reading]) {
         let mut locals = Vec::new();
         let doubts: Vec<Doubt> = self.doubts.iter().copied().collect();
+        self.begun |= !messages.is_empty();
         for message in messages {
             self.redeliveries.seen(message, |sample| nameless(message, sample));
             locals.clear();

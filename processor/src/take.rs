@@ -133,6 +133,10 @@ impl Processor {
         if let Some(identities) = self.identities.get_mut(usize::from(message.station.0)) {
             identities.add(&message, locals, number);
         }
+        if !std::mem::replace(&mut self.begun, true) {
+            // A first start may be one with a clock that is behind, too.
+            self.stepped_back.get_or_insert(message.received);
+        }
         out.accepted += message.samples.len() as u64;
         for sample in &message.samples {
             self.absorb(&message, sample, number, recall, out);

@@ -22,6 +22,17 @@ fn library() -> PathBuf {
         .expect("libfaketime is installed: tests/run --install")
 }
 
+/// The environment of a program that is shown another wall clock.
+fn shown(file: &Path) -> [(&'static str, OsString); 5] {
+    [
+        ("LD_PRELOAD", library().into_os_string()),
+        ("FAKETIME_TIMESTAMP_FILE", file.as_os_str().to_owned()),
+        ("FAKETIME_NO_CACHE", OsString::from("1")),
+        ("FAKETIME_DONT_FAKE_MONOTONIC", OsString::from("1")),
+        ("DONT_FAKE_MONOTONIC", OsString::from("1")),
+    ]
+}
+
 /// Sets the program's clock to so many seconds beside the true one, at a stroke.
 fn set(file: &Path, seconds: i64) {
     let new = file.with_extension("new");
@@ -48,13 +59,7 @@ fn a_clock_set_back_and_forward_is_logged_and_everything_still_passes_on_once() 
     let settings = write(folder.path(), &table);
     // Two hours behind, so that nothing lies in the future of this test's own clock.
     set(&file, -7_200);
-    let environment = [
-        ("LD_PRELOAD", library().into_os_string()),
-        ("FAKETIME_TIMESTAMP_FILE", file.clone().into_os_string()),
-        ("FAKETIME_NO_CACHE", OsString::from("1")),
-        ("FAKETIME_DONT_FAKE_MONOTONIC", OsString::from("1")),
-        ("DONT_FAKE_MONOTONIC", OsString::from("1")),
-    ];
+    let environment = shown(&file);
     let program = Program::run_in(&settings, &environment);
     let client = Client::new();
     let push = |value: f64| {
@@ -102,9 +107,62 @@ fn a_clock_set_back_and_forward_is_logged_and_everything_still_passes_on_once() 
         .filter(|row| row["reasons"].as_array().is_some_and(|r| r.contains(&"clock".into())))
         .count();
     assert!(told > 0, "{everything}");
-    let samples = export(&settings, &["--samples"]);
+    same_in_replay(&settings, &everything);
+}
+
+/// What was sampled gives the same readings once more.
+fn same_in_replay(settings: &Path, everything: &str) {
+    let samples = export(settings, &["--samples"]);
     let path = settings.to_str().unwrap();
     let arguments = ["replay", "--config", path, "--input", "-", "--final"];
     let replayed = command_with_input(&arguments, samples.as_bytes());
     assert_eq!(String::from_utf8(replayed.stdout).unwrap(), everything);
+}
+
+#[test]
+fn what_came_before_the_clock_was_set_is_kept_and_said_to_be_uncertain() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("faketime");
+    let settings = write(folder.path(), "");
+    // A small board without a clock of its own begins in 1970.
+    let since_1970 = isobarn_tests::backlog::now().0 / 1_000;
+    set(&file, 3_600 - since_1970);
+    let program = Program::run_in(&settings, &shown(&file));
+    let client = Client::new();
+    let push = |value: f64, time: Option<i64>| {
+        let time = time.map_or(String::new(), |time| format!(",\"t\":{time}"));
+        let body = format!("[{{\"n\":\"hedge/t\",\"v\":{value}{time}}}]");
+        client.senml(program.address("push"), token("hedge"), &body).status
+    };
+    assert_eq!(push(4.25, None), 204);
+    // One that knows the time is believed once the server does too.
+    let known = since_1970 - 60;
+    assert_eq!(push(4.5, Some(known)), 204);
+    set(&file, 0);
+    assert_eq!(push(4.75, None), 204);
+    until("the step in the log", || (steps(&settings).len() == 1).then_some(()));
+    let rows = || -> Vec<Value> {
+        export(&settings, &["--from", "1970-01-01T00:00:00Z", "--station", "hedge"])
+            .lines()
+            .map(|line| serde_json::from_str(line).unwrap())
+            .filter(|row: &Value| row["value"].is_number())
+            .collect()
+    };
+    let of =
+        |rows: &[Value], value: f64| rows.iter().find(|row| row["value"] == value).unwrap().clone();
+    until("all three", || (rows().len() == 3).then_some(()));
+    let uncertain =
+        until("the doubt", || Some(of(&rows(), 4.25)).filter(|row| row["flag"] == "doubtful"));
+    assert_eq!(uncertain["reasons"], serde_json::json!(["clock"]));
+    assert!(uncertain["time"].as_str().unwrap().starts_with("1970-01-01T01"), "{uncertain}");
+    assert_eq!(
+        (&uncertain["flag"], &uncertain["reasons"][0]),
+        (&"doubtful".into(), &"clock".into())
+    );
+    assert_eq!(of(&rows(), 4.5)["time"], Time(known * 1_000).to_string());
+    assert_eq!(of(&rows(), 4.75)["reasons"], serde_json::json!([]));
+    let latest = client.get(program.address("http"), "/v1/latest").body;
+    assert!(latest.contains("4.75") && !latest.contains("4.25"), "{latest}");
+    assert_eq!(program.terminate().0, Some(0));
+    same_in_replay(&settings, &export(&settings, &["--from", "1970-01-01T00:00:00Z"]));
 }

@@ -137,9 +137,8 @@ impl Processor {
             .zip(now.iter().flatten())
             .filter_map(|(then, now)| (*then).zip(*now))
             .collect();
-        let number = |then: u32| {
-            if saved.series == now { Some(then) } else { moved.get(&then).copied() }
-        };
+        let unmoved = saved.series == now && saved.order == compare.seats.order;
+        let number = |then: u32| if unmoved { Some(then) } else { moved.get(&then).copied() };
         compare.suspects.clone_from(&saved.suspects);
         compare.suspects.retain_mut(|suspect| {
             let now = number(suspect.series);

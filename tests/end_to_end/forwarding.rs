@@ -484,17 +484,17 @@ fn killed_at_random_everything_logged_is_delivered_at_least_once() {
     same_as_logged(&settings, &all);
 }
 
-/// Resident memory of a process in KiB.
-fn resident(process: u32) -> u64 {
+/// Most memory that was resident of a process, in KiB.
+fn most_resident(process: u32) -> u64 {
     let text = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap();
-    let line = text.lines().find_map(|l| l.strip_prefix("VmRSS:")).unwrap();
+    let line = text.lines().find_map(|l| l.strip_prefix("VmHWM:")).unwrap();
     line.split_whitespace().next().unwrap().parse().unwrap()
 }
 
 #[test]
 fn a_large_backlog_takes_no_memory_and_does_not_delay_the_start() {
     let long = std::env::var("ISOBARN_TESTS_LONG").is_ok_and(|l| l == "yes");
-    let records = if long { 2_000 } else { 200 };
+    let records = if long { 4_000 } else { 200 };
     let folder = tempfile::tempdir().unwrap();
     let sink = Sink::start(|_| Answer::Status(503, "", ""));
     let settings = receiver(folder.path(), &sink, "");
@@ -505,13 +505,12 @@ fn a_large_backlog_takes_no_memory_and_does_not_delay_the_start() {
     let ready = began.elapsed();
     until("the whole backlog", || (status(&settings)["backlog"] == records * 500).then_some(()));
     sink.script(|_| Answer::Status(204, "", ""));
-    let mut most = resident(program.id());
     let began = Instant::now();
     while status(&settings)["backlog"] != 0 {
-        most = most.max(resident(program.id()));
         assert!(began.elapsed() < Duration::from_secs(300), "not drained");
         std::thread::sleep(Duration::from_millis(50));
     }
+    let most = most_resident(program.id());
     let count: usize = sink.taken().iter().map(|r| r.body.lines().count()).sum();
     println!(
         "{count} readings: ready after {ready:?}, drained in {:?}, at most {} MiB resident",
@@ -519,7 +518,10 @@ fn a_large_backlog_takes_no_memory_and_does_not_delay_the_start() {
         most / 1024
     );
     assert_eq!(count as u64, records * 500);
-    assert!(most < 96 * 1024, "{most} KiB");
+    assert!(most < 64 * 1024, "{most} KiB");
     // It was ready while the receiver refused everything: no start waits for the drain.
+    // Five seconds is what is promised of the delivered build, whatever waits.
+    let promised = Duration::from_secs(if cfg!(debug_assertions) { 15 } else { 5 });
+    assert!(ready < promised, "{ready:?}");
     assert_eq!(program.terminate().0, Some(0));
 }

@@ -18,6 +18,8 @@ pub enum Fault {
     Sync,
     /// Writes take 300 ms longer.
     Slow,
+    /// Writes do not come to an end while this lasts.
+    Stuck,
 }
 
 impl Fault {
@@ -28,6 +30,7 @@ impl Fault {
             Self::ReadOnly => "mount",
             Self::Sync => "sync",
             Self::Slow => "slow",
+            Self::Stuck => "stuck",
         }
     }
 }

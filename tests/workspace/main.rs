@@ -3,3 +3,4 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::too_many_lines, missing_docs)]
 
 mod graph;
+mod scenarios;

@@ -11,6 +11,7 @@
  *                           write   writes give EIO
  *                           mount   writes give EROFS, as after an error of the file system
  *                           slow    a write takes 300 ms longer
+ *                           stuck   a write waits until the file is gone
  *                         and one named sync makes one sync give EIO and is removed
  *
  * A note is a head of 32 bytes in the byte order of the machine (operation, length of the
@@ -180,12 +181,23 @@ int close(int fd) {
     return result;
 }
 
-/* Whether a write must fail; waits first where the disk is to be slow. */
-static int refused(void) {
+/* Waits where the disk is to be slow or stuck. The lock is not held meanwhile: whoever
+ * writes elsewhere, opens or closes a file goes on. */
+static void linger(int fd) {
+    if (!is_watched(fd))
+        return;
     if (asked_for("slow", 0)) {
         struct timespec pause = {0, 300000000};
         nanosleep(&pause, NULL);
     }
+    while (asked_for("stuck", 0)) {
+        struct timespec pause = {0, 20000000};
+        nanosleep(&pause, NULL);
+    }
+}
+
+/* Whether a write must fail. */
+static int refused(void) {
     if (asked_for("full", 0)) {
         errno = ENOSPC;
         return 1;
@@ -202,6 +214,7 @@ static int refused(void) {
 }
 
 ssize_t pwrite(int fd, const void *data, size_t length, off_t offset) {
+    linger(fd);
     enter();
     ssize_t done = -1;
     if (!is_watched(fd)) {
@@ -219,6 +232,7 @@ ssize_t pwrite(int fd, const void *data, size_t length, off_t offset) {
 ssize_t pwrite64(int fd, const void *data, size_t length, off_t offset) { return pwrite(fd, data, length, offset); }
 
 ssize_t write(int fd, const void *data, size_t length) {
+    linger(fd);
     enter();
     if (!is_watched(fd)) {
         leave();

@@ -2,7 +2,7 @@
 //! them does ends the listener.
 
 use super::connection::Watched;
-use super::{Page, live, router};
+use super::{Page, live, router, sheet};
 use axum::Router;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
@@ -41,6 +41,7 @@ pub async fn bind(address: SocketAddr) -> io::Result<TcpListener> {
 /// Serves the page until it stops.
 pub async fn serve(page: Arc<Page>, listener: TcpListener) {
     let telling = tokio::spawn(live::tell(Arc::clone(&page)));
+    let warming = tokio::spawn(sheet::warm(Arc::clone(&page)));
     let router = router(Arc::clone(&page));
     let seats = Arc::new(Semaphore::new(MOST));
     let mut connections = JoinSet::new();
@@ -75,6 +76,7 @@ pub async fn serve(page: Arc<Page>, listener: TcpListener) {
     // What is still open after that is closed when the set is dropped.
     drop(tokio::time::timeout(GOODBYE, all).await);
     drop(telling.await);
+    drop(warming.await);
 }
 
 fn told(ended: Result<(), JoinError>) {

@@ -1,8 +1,8 @@
 //! The table of days, in the observer's columns.
 
-use super::figures::NONE;
+use super::figures::{NONE, sentence};
 use super::roles::Role;
-use super::slices::{Slices, slice_of};
+use super::slices::Slices;
 use super::source::Source;
 use crate::digest::{Asked, Trouble};
 use crate::digest::{Row, rows};
@@ -82,8 +82,7 @@ fn octant(source: &Source<'_>, from: Time, to: Time) -> Option<(&'static str, f6
     let gathered = source.gathered;
     let speed = gathered.trace(Role::Speed)?;
     let mut counts: BTreeMap<usize, u32> = BTreeMap::new();
-    let within = slice_of(from + Span(1))..=slice_of(to);
-    for (slice, wind) in gathered.trace(Role::Direction)?.slices.range(within) {
+    for (slice, wind) in gathered.trace(Role::Direction)?.slices.within(from, to) {
         let blew = speed.slices.get(*slice).and_then(|s| s.last).is_some_and(|(_, steps)| {
             from_steps(steps, Quantity::WindSpeed.decimals()) >= crate::page::graphics::barb::CALM
         });
@@ -109,8 +108,8 @@ pub fn wet_hours(rain: &Slices, from: Time, to: Time) -> (u32, u32) {
     let (mut wet, mut unknown) = (0, 0);
     let mut at = from;
     while at < to {
-        let hour = slice_of(at + Span(1))..=slice_of((at + Span::hours(1)).min(to));
-        let known = || rain.range(hour.clone()).iter().map(|(_, s)| s).filter(|s| s.count > 0);
+        let hour = rain.within(at, (at + Span::hours(1)).min(to));
+        let known = || hour.iter().map(|(_, s)| s).filter(|s| s.count > 0);
         if known().any(|s| s.sum > 0.0) {
             wet += 1;
         } else if known().next().is_none() {
@@ -138,7 +137,10 @@ pub fn table(source: &Source<'_>, days: &Days) -> Markup {
     html! {
         section id="days" aria-labelledby="days-h" {
             h2 id="days-h" { (texts.day_table) }
-            @if days.is_empty() { p { (texts.days_elsewhere) } } @else {
+            @if days.is_empty() {
+                @let long = source.gathered.to - source.gathered.from > LONGEST;
+                p { @if long { (texts.days_elsewhere) } @else { (sentence(texts.nothing_kept)) } }
+            } @else {
                 div.wide tabindex="0" role="region" aria-labelledby="days-h" { table {
                     caption { (texts.doubtful_out) " " (left_out) " " (texts.left_out) "." }
                     thead { tr {

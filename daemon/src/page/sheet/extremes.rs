@@ -1,7 +1,7 @@
 //! The range of extremes: the lowest and highest of all that is kept of a station. What a
 //! settled day holds of them is worked out once ([`history::Look::settled`]).
 
-use super::figures::NONE;
+use super::figures::{NONE, sentence};
 use super::roles::Role;
 use super::source::Source;
 use history::{Look, ReadError, Selection};
@@ -223,7 +223,7 @@ pub fn table(source: &Source<'_>, found: &Found) -> Markup {
     };
     let left_out: u64 = found.rows.iter().map(|(_, e)| e.left_out).sum();
     html! {
-        @if found.rows.is_empty() { p { (texts.nothing_kept) } } @else {
+        @if found.rows.is_empty() { p { (sentence(texts.nothing_kept)) } } @else {
             div.wide tabindex="0" role="region" aria-labelledby="panes-h" { table {
                 caption { (texts.doubtful_out) " " (left_out) " " (texts.left_out) "." }
                 thead { tr {

@@ -122,6 +122,12 @@ impl Shown {
         self.behind_difference(quantity, &text)
     }
 
+    /// A change with its sign and unit.
+    pub fn signed(&self, quantity: Quantity, canonical: f64) -> String {
+        let (factor, _) = self.scale(quantity);
+        self.behind_difference(quantity, &signed(canonical * factor, self.decimals(quantity)))
+    }
+
     /// A figure that is text already, with the unit of a difference of the quantity: one of
     /// two temperatures has no zero of its own.
     pub fn behind_difference(&self, quantity: Quantity, text: &str) -> String {
@@ -143,6 +149,11 @@ pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next().map(char::to_uppercase).into_iter().flatten();
     first.chain(letters).collect()
+}
+
+/// The words as a sentence.
+pub fn sentence(words: &str) -> String {
+    format!("{}.", capitalised(words))
 }
 
 /// Words that were written for a terminal, with a true minus before figures.

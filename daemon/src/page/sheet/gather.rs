@@ -2,13 +2,13 @@
 
 use super::roles::Role;
 use super::shelf::{Put, Shelf, Working};
-use super::slices::{SLICE, Slices, slice_of};
+use super::slices::{HOURLY, SLICE, Slices};
+use super::winds::{WINDOW, Winds};
 use crate::page::graphics::columns::Columns;
 use history::{Look, ReadError, Selection};
 use meteorology::wind::Rose;
-use observation::reading::from_steps;
 use observation::time::DAY;
-use observation::{Property, Quantity, Reading, Series, SeriesIndex, Span, Time};
+use observation::{Property, Reading, Series, SeriesIndex, Span, Time};
 use processor::summaries::Measure;
 use std::collections::{BTreeMap, HashMap};
 use std::ops::ControlFlow;
@@ -17,14 +17,12 @@ use std::time::{Duration, Instant};
 
 /// After this long a span is shown as far as it was read.
 const LONG: Duration = Duration::from_secs(5);
-/// Lower limits of the classes of speed in a wind rose, m/s: feathers of a barb.
-pub const CLASSES: [f64; 4] = [2.5, 5.0, 10.0, 15.0];
-/// Wind roses count one window in this time, so that none is counted twice.
-const WINDOW: Span = Span::minutes(10);
 
 /// Spans longer than this are drawn of settled days put away: a column is then longer than
 /// a slice.
 const PUT_AWAY: Span = Span::days(8);
+/// Spans longer than this are told by hours: no table of days stands beside them.
+const BY_HOURS: Span = Span::days(32);
 
 /// One series of the panes.
 pub struct Trace {
@@ -39,7 +37,7 @@ impl Trace {
     fn take(&mut self, run: &[Reading]) {
         for reading in run {
             self.columns.take(reading.time, reading.value, reading.flag);
-            let slice = self.slices.at(slice_of(reading.time));
+            let slice = self.slices.at(reading.time);
             match reading.value {
                 None => {}
                 Some(_) if !reading.flag.counts() => slice.left_out += 1,
@@ -65,6 +63,11 @@ impl Gathered {
     /// Nothing at all.
     pub fn empty(from: Time, to: Time, until: Time) -> Self {
         Self { from, to, until, traces: BTreeMap::new(), rose: None, whole: true }
+    }
+
+    /// Whether anything with a value is there.
+    pub fn is_known(&self) -> bool {
+        self.traces.values().any(|t| t.columns.count + t.columns.left_out > 0)
     }
 
     /// The series in a place.
@@ -95,11 +98,43 @@ pub fn gather(
     Ok(gathering.done(whole))
 }
 
+/// Works out settled days from `first` to `last` of a longer span ahead, and puts them away.
+///
+/// # Errors
+/// When the history cannot be read.
+pub fn put_away(
+    look: &Look<'_>,
+    shelf: &Shelf,
+    property: &Property,
+    station: &str,
+    span: (Time, Time, Time),
+    (first, last): (i64, i64),
+) -> Result<(), ReadError> {
+    let gathering = Gathering::new(look, property, station, span);
+    for (series, days) in gathering.marks(first, last)? {
+        for (day, mark) in days {
+            gathering.day(shelf, &series, day, mark)?;
+        }
+    }
+    Ok(())
+}
+
+/// How long the slices of a span are: all its days and hours must be made of whole ones.
+fn slice_for(property: &Property, from: Time, to: Time) -> Span {
+    let whole = |time: Time| property.days.zone.offset(time).0 % HOURLY.0 == 0;
+    let months = (0..).map(|n| from + Span::days(28 * n)).take_while(|t| *t < to);
+    if to - from > BY_HOURS && months.chain([to]).all(whole) { HOURLY } else { SLICE }
+}
+
+/// Lists of series, each with the marks of settled days.
+type Marks = Vec<(Vec<SeriesIndex>, BTreeMap<i64, u64>)>;
+
 /// What is gathered at present.
 struct Gathering<'a> {
     look: &'a Look<'a>,
     roles: HashMap<SeriesIndex, Role>,
     out: Gathered,
+    slice: Span,
     winds: Winds,
     started: Instant,
 }
@@ -112,6 +147,7 @@ impl<'a> Gathering<'a> {
         (from, to, until): (Time, Time, Time),
     ) -> Self {
         let mut out = Gathered::empty(from, to, until);
+        let slice = slice_for(property, from, to);
         let mut roles: HashMap<SeriesIndex, Role> = HashMap::new();
         for role in Role::ALL {
             let Some((index, series)) = role.choose(look.names(), property, station) else {
@@ -121,13 +157,13 @@ impl<'a> Gathering<'a> {
                 .spacing
                 .unwrap_or(Span::minutes(1))
                 .max(property.point_step);
-            let grid = if to - from > PUT_AWAY { SLICE } else { Span(1) };
+            let grid = if to - from > PUT_AWAY { slice } else { Span(1) };
             let columns = Columns::new(from, to, spacing).on(grid);
             roles.insert(index, role);
-            out.traces.insert(role, Trace { series, columns, slices: Slices::default(), spacing });
+            out.traces.insert(role, Trace { series, columns, slices: Slices::of(slice), spacing });
         }
         let winds = Winds::new(&out);
-        Self { look, roles, out, winds, started: Instant::now() }
+        Self { look, roles, out, slice, winds, started: Instant::now() }
     }
 
     fn done(self, whole: bool) -> Gathered {
@@ -139,7 +175,7 @@ impl<'a> Gathering<'a> {
 
     /// Reading by reading in `[from, to)`; false if there was no more time.
     fn read(&mut self, from: Time, to: Time) -> Result<bool, ReadError> {
-        let Self { look, roles, out, winds, started } = self;
+        let Self { look, roles, out, winds, started, .. } = self;
         let selection =
             Selection { series: roles.keys().copied().collect(), ..Selection::between(from, to) };
         look.by_series(&selection, &mut |index, run| {
@@ -163,15 +199,7 @@ impl<'a> Gathering<'a> {
         // The midnight at which a day begins ends the slice before it: it is read with the
         // day all the same, for it lies in it.
         let (first, last) = ((from + Span(DAY)).utc_day(), end.utc_day() - 1);
-        let mut stations: BTreeMap<String, Vec<SeriesIndex>> = BTreeMap::new();
-        for (index, role) in &self.roles {
-            let Some(trace) = self.out.trace(*role) else { continue };
-            stations.entry(trace.series.station.clone()).or_default().push(*index);
-        }
-        let mut marks = Vec::new();
-        for (station, series) in stations {
-            marks.push((series, self.look.settled(&station, first, last)?));
-        }
+        let marks = self.marks(first, last)?;
         let settled = |day: i64| marks.iter().all(|(_, days)| days.contains_key(&day));
         let mut at = from + Span(1);
         for day in first..=last {
@@ -183,6 +211,7 @@ impl<'a> Gathering<'a> {
                 return Ok(false);
             }
             at = next;
+            let mut blown = [None, None];
             for (series, days) in &marks {
                 let Some(mark) = days.get(&day) else { continue };
                 for (index, put) in self.day(shelf, series, day, *mark)? {
@@ -190,16 +219,37 @@ impl<'a> Gathering<'a> {
                     let Some(trace) = self.out.traces.get_mut(role) else { continue };
                     put.strokes().for_each(|stroke| trace.columns.take_stroke(&stroke));
                     trace.slices.extend(put.slices());
-                    for (time, steps) in put.windows() {
-                        self.winds.put(*role, *time, *steps);
+                    match role {
+                        Role::Speed => blown[0] = Some(put),
+                        Role::Direction => blown[1] = Some(put),
+                        _ => {}
                     }
                 }
             }
+            let [speeds, directions] = &blown;
+            self.winds.day(
+                speeds.as_deref().map_or(&[], Put::windows),
+                directions.as_deref().map_or(&[], Put::windows),
+            );
             if self.started.elapsed() > LONG {
                 return Ok(false);
             }
         }
         self.read(at, to + Span(1))
+    }
+
+    /// The series by station, each list with the marks of its settled days.
+    fn marks(&self, first: i64, last: i64) -> Result<Marks, ReadError> {
+        let mut stations: BTreeMap<String, Vec<SeriesIndex>> = BTreeMap::new();
+        for (index, role) in &self.roles {
+            let Some(trace) = self.out.trace(*role) else { continue };
+            stations.entry(trace.series.station.clone()).or_default().push(*index);
+        }
+        let mut marks = Vec::new();
+        for (station, series) in stations {
+            marks.push((series, self.look.settled(&station, first, last)?));
+        }
+        Ok(marks)
     }
 
     /// A settled day of some series of one station, from the shelf or put there.
@@ -213,14 +263,14 @@ impl<'a> Gathering<'a> {
         let mut found = Vec::with_capacity(series.len());
         let mut working: HashMap<SeriesIndex, Working> = HashMap::new();
         for index in series {
-            if let Some(put) = shelf.find(*index, day, mark) {
+            if let Some(put) = shelf.find((*index, day, self.slice), mark) {
                 found.push((*index, put));
                 continue;
             }
             let Some(role) = self.roles.get(index) else { continue };
             let Some(trace) = self.out.trace(*role) else { continue };
             let windowed = matches!(role, Role::Speed | Role::Direction).then_some(WINDOW);
-            working.insert(*index, Working::new(trace.columns.apart(), windowed));
+            working.insert(*index, Working::new(self.slice, trace.columns.apart(), windowed));
         }
         if working.is_empty() {
             return Ok(found);
@@ -238,63 +288,10 @@ impl<'a> Gathering<'a> {
         })?;
         for (index, working) in working {
             let put = Arc::new(working.done());
-            shelf.put(index, day, mark, &put);
+            shelf.put((index, day, self.slice), mark, &put);
             found.push((index, put));
         }
         Ok(found)
-    }
-}
-
-/// Pairs of speed and direction at the same time.
-struct Winds {
-    rose: Option<Rose>,
-    /// By end of the window: speed, direction.
-    pairs: BTreeMap<Time, (Option<f64>, Option<f64>)>,
-}
-
-impl Winds {
-    fn new(gathered: &Gathered) -> Self {
-        let both =
-            gathered.trace(Role::Speed).is_some() && gathered.trace(Role::Direction).is_some();
-        let rose = both.then(|| Rose::new(&CLASSES)).flatten();
-        Self { rose, pairs: BTreeMap::new() }
-    }
-
-    fn take(&mut self, role: Role, run: &[Reading]) {
-        if !matches!(role, Role::Speed | Role::Direction) {
-            return;
-        }
-        for reading in run.iter().filter(|r| r.flag.counts() && r.time.0.rem_euclid(WINDOW.0) == 0)
-        {
-            if let Some(steps) = reading.value {
-                self.put(role, reading.time, steps);
-            }
-        }
-    }
-
-    /// What counts at the end of a window.
-    fn put(&mut self, role: Role, time: Time, steps: i64) {
-        let pair = self.pairs.entry(time).or_default();
-        match role {
-            Role::Speed => pair.0 = Some(from_steps(steps, Quantity::WindSpeed.decimals())),
-            Role::Direction => {
-                pair.1 = Some(from_steps(steps, Quantity::WindFromDirection.decimals()));
-            }
-            _ => {}
-        }
-    }
-
-    /// The rose with every window that is not there counted as missing.
-    fn finish(self, from: Time, to: Time) -> Option<Rose> {
-        let mut rose = self.rose?;
-        for (speed, direction) in self.pairs.into_values() {
-            if let Some(speed) = speed {
-                rose.add(Some(speed), direction, crate::page::graphics::barb::CALM);
-            }
-        }
-        let windows = (to.0.div_euclid(WINDOW.0) - from.0.div_euclid(WINDOW.0)).max(0) as u64;
-        rose.missing = windows.saturating_sub(rose.total());
-        Some(rose)
     }
 }
 

@@ -11,8 +11,9 @@ use maud::{Markup, html};
 use observation::{Diagnosis, Quantity};
 use quality::diagnosis::Cause;
 
-/// Diagnoses told in the line of truth; the list below has them all.
-const TOLD: usize = 2;
+/// Most that is told in the line of truth of either kind; rows and list below have it all.
+const WRONG: usize = 4;
+const HELD: usize = 2;
 
 /// How many stations, how old the newest value, and the worst there is to know.
 pub fn truth(sheet: &Sheet<'_>) -> Markup {
@@ -28,16 +29,17 @@ pub fn truth(sheet: &Sheet<'_>) -> Markup {
         _ => String::new(),
     };
     let mut worst: Vec<String> =
-        sheet.wrong.iter().map(|wrong| (texts.wrong)(wrong, &named(wrong))).collect();
+        sheet.wrong.iter().take(WRONG).map(|wrong| (texts.wrong)(wrong, &named(wrong))).collect();
     let diagnoses = &sheet.snapshot.diagnoses;
     worst.extend(
         diagnoses
             .iter()
-            .take(TOLD)
+            .take(HELD)
             .map(|d| format!("{}: {}", subject(sheet, d), texts.cause(&d.cause))),
     );
-    if diagnoses.len() > TOLD {
-        worst.push(format!("+{}", diagnoses.len() - TOLD));
+    let more = sheet.wrong.len().saturating_sub(WRONG) + diagnoses.len().saturating_sub(HELD);
+    if more > 0 {
+        worst.push((texts.and_more)(more));
     }
     if worst.is_empty() {
         worst.push(texts.no_fault.to_owned());

@@ -1,9 +1,10 @@
 //! The panes of the meteogram: barogram, temperature with dew point, wind with barbs,
 //! rain, on one axis of time.
 
+use super::figures::sentence;
 use super::gather::{Gathered, Trace};
 use super::roles::Role;
-use super::slices::{SLICE, Slice, slice_of};
+use super::slices::Slice;
 use super::source::{Source, Stretch};
 use crate::page::graphics::barb::barb;
 use crate::page::graphics::columns::Columns;
@@ -193,9 +194,9 @@ impl Source<'_> {
                 let middle = start + Span(part * n + part / 2);
                 // The window that ends last before the middle, an hour ago at most.
                 let last = |trace: &Trace| {
-                    let at = slice_of(middle);
-                    let hour = at - Span::hours(1).0 / SLICE.0..=at;
-                    trace.slices.range(hour).iter().rev().find_map(|(_, slice)| slice.last)
+                    let slices = &trace.slices;
+                    let hour = slices.within(middle - Span::hours(1) - slices.length(), middle);
+                    hour.iter().rev().find_map(|(_, slice)| slice.last)
                 };
                 let (time, steps) = last(speed)?;
                 let speed = from_steps(steps, Quantity::WindSpeed.decimals());
@@ -266,7 +267,7 @@ pub fn panes(source: &Source<'_>) -> Markup {
         }
     }
     html! {
-        @if panes.is_empty() { p { (source.texts.nothing_kept) } }
+        @if panes.is_empty() { p { (sentence(source.texts.nothing_kept)) } }
         @if !panes.is_empty() { output.readout hidden { (source.texts.reading_line) } }
         @for pane in &panes { (drawn(pane, &axis)) }
     }

@@ -25,6 +25,8 @@ mod stations;
 mod sums;
 mod tables;
 mod texts;
+mod warming;
+mod winds;
 
 pub(super) use assets::{script, style};
 pub(super) use extremes::Records;
@@ -36,6 +38,7 @@ pub(super) use roles::Role;
 pub(super) use shelf::Shelf;
 pub(super) use slices::Slice;
 pub(super) use texts::{ENGLISH, Texts};
+pub(super) use warming::warm;
 
 use super::Page;
 use super::health::{self, Wrong};
@@ -303,7 +306,7 @@ fn document(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                             } @else {
                                 @if !gathered.whole { p.caution { (texts.cut_short) } }
                                 div id="panes" { (meteogram::panes(&source)) }
-                                (tables::slots(&source))
+                                @if gathered.is_known() { (tables::slots(&source)) }
                             }
                         }
                         @if !extremes {
@@ -346,8 +349,9 @@ fn outlook(sheet: &Sheet<'_>) -> Markup {
     html! {
         p { (texts.outlook(outlook, sheet.shown)) }
         p.aside {
-            (sheet.local.dated(outlook.time)) ". " (texts.score) ": " (score.count) " " (texts.forecasts)
-            ", " (texts.brier) " " (number(score.brier())) ", " (texts.skill) " " (number(score.skill()))
+            (sheet.local.dated(outlook.time)) ". "
+            @if score.count == 0 { (texts.not_scored) } @else { (texts.score) ": " (score.count) " " (texts.forecasts)
+            ", " (texts.brier) " " (number(score.brier())) ", " (texts.skill) " " (number(score.skill())) }
         }
     }
 }

@@ -9,6 +9,8 @@ use super::slices::SLICE;
 use crate::newest::Newest;
 use maud::{Markup, html};
 use observation::diagnosis::Stage;
+use observation::reading::from_steps;
+use observation::time::HOUR;
 use observation::{Quantity, Time};
 
 /// The sheet; nothing where no night was read.
@@ -69,6 +71,7 @@ fn row(sheet: &Sheet<'_>, night: &Night, one: &Nightly, grass: bool, battery: bo
         } } }
     };
     let id = one.station.as_str();
+    let all_hours = u32::try_from((to - from).0.max(0) / HOUR).unwrap_or(u32::MAX);
     let pressure = sheet
         .of(id, Quantity::AirPressureAtMeanSeaLevel, None)
         .or_else(|| sheet.of(id, Quantity::SurfaceAirPressure, None));
@@ -81,8 +84,8 @@ fn row(sheet: &Sheet<'_>, night: &Night, one: &Nightly, grass: bool, battery: bo
             th scope="row" { (sheet.station_name(id)) }
             (timed(Quantity::AirTemperature, one.lowest()))
             @if grass { (timed(Quantity::GrassTemperature, one.grass.map(|s| (s.least, s.least_at)))) }
-            td.number { (hours(one.below_zero())) }
-            td.number { @match one.wet(from, to) {
+            td.number { (hours(one.below_zero().filter(|_| one.lowest().is_some()))) }
+            td.number { @match one.wet(from, to).filter(|w| w.1 < all_hours) {
                 Some((hours, unknown)) => {
                     (hours) "\u{a0}h"
                     @if unknown > 0 { " " span.when { (unknown) "\u{a0}h " (texts.missing_hours) } }
@@ -105,12 +108,19 @@ fn row(sheet: &Sheet<'_>, night: &Night, one: &Nightly, grass: bool, battery: bo
             } }
             td.number {
                 (told(pressure).unwrap_or_else(|| NONE.to_owned()))
-                @if let Some(change) = told(change) { " " span.when { (change) " " (texts.in_three_hours) } }
+                @if let Some(change) = change.and_then(|n| rise(sheet, n)) { " " span.when { (change) " " (texts.in_three_hours) } }
             }
             @if battery { (timed(Quantity::BatteryVoltage, one.battery.map(|s| (s.least, s.least_at)))) }
             td.number { (hours(one.lacking(from, to))) }
         }
     }
+}
+
+/// A change with its sign.
+fn rise(sheet: &Sheet<'_>, newest: &Newest<'_>) -> Option<String> {
+    let quantity = newest.quantity;
+    let change = from_steps(super::held::present(newest)?, quantity.decimals());
+    Some(sheet.shown.signed(quantity, change))
 }
 
 /// Quarters of an hour as hours.

@@ -3,7 +3,7 @@
 use super::days::cut_of_rain;
 use super::range::Range;
 use super::roles::Role;
-use super::slices::{SLICE, Slice, Slices, slice_of};
+use super::slices::{SLICE, Slice, Slices};
 use history::{Look, ReadError, Selection};
 use observation::diagnosis::Stage;
 use observation::{
@@ -114,13 +114,17 @@ pub fn read(look: &Look<'_>, property: &Property, now: Time) -> Result<Night, Re
             ControlFlow::Continue(())
         })?;
         for (index, (place, part, spacing)) in parts {
-            let Some(depth) = stations.get_mut(place).and_then(|n| n.depth.as_mut()) else {
-                continue;
-            };
+            let Some(night) = stations.get_mut(place) else { continue };
+            let Some(depth) = night.depth.as_mut() else { continue };
             if part == Part::Rain {
                 let expected = (rain_day.1 - rain_day.0).0.max(0) / spacing.0.max(1);
                 // A window may come late.
-                depth.1 = expected - known.get(&index).copied().unwrap_or(0) > 2;
+                let known = known.get(&index).copied().unwrap_or(0);
+                if known == 0 {
+                    night.depth = None;
+                    continue;
+                }
+                depth.1 = expected - known > 2;
             }
         }
     }
@@ -192,12 +196,12 @@ impl Nightly {
         match part {
             Part::Air => {
                 if let Some(air) = &mut self.air {
-                    air.at(slice_of(time)).take(time, steps);
+                    air.take(time, steps);
                 }
             }
             Part::Rain => {
                 if let Some(rain) = &mut self.rain {
-                    rain.at(slice_of(time)).take(time, steps);
+                    rain.take(time, steps);
                 }
             }
             Part::Gust => {

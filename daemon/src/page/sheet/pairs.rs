@@ -136,9 +136,12 @@ pub fn unit(source: &Source<'_>, quantity: Quantity) -> (f64, String) {
     (source.shown.scale(quantity).0, source.shown.difference_label(quantity))
 }
 
-/// The strips of all pairs.
+/// The strips of all pairs; nothing where there is one station only.
 pub fn strips(source: &Source<'_>, pairs: &[Pair]) -> Markup {
     let texts = source.texts;
+    if source.property.stations.len() < 2 {
+        return html! {};
+    }
     html! {
         section id="pairs" aria-labelledby="pairs-h" {
             h2 id="pairs-h" { (texts.pairs) }

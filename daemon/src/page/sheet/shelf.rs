@@ -10,9 +10,9 @@ use observation::{Flag, SeriesIndex, Span, Time};
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// Days of series that are kept, about 6 KB each: a year of the panes of one station, and
-/// a little more.
-const MOST: usize = 3_000;
+/// Slices that are kept, about 120 bytes each: hours of a year of the panes of two stations,
+/// and a little more.
+const MOST: usize = 150_000;
 
 /// One slice as a picture needs it.
 #[derive(Clone, Copy, Debug)]
@@ -65,6 +65,7 @@ impl Put {
 /// Works out a day, reading by reading in the order of their times.
 #[derive(Debug)]
 pub struct Working {
+    length: Span,
     apart: Span,
     window: Option<Span>,
     cells: Vec<Cell>,
@@ -72,15 +73,15 @@ pub struct Working {
 }
 
 impl Working {
-    /// Of readings that are broken when further apart than `apart`; `window` asks for those
-    /// at its ends.
-    pub const fn new(apart: Span, window: Option<Span>) -> Self {
-        Self { apart, window, cells: Vec::new(), windows: Vec::new() }
+    /// In slices of a length, of readings that are broken when further apart than `apart`;
+    /// `window` asks for those at its ends.
+    pub const fn new(length: Span, apart: Span, window: Option<Span>) -> Self {
+        Self { length, apart, window, cells: Vec::new(), windows: Vec::new() }
     }
 
     /// Takes the next.
     pub fn take(&mut self, time: Time, value: Option<i64>, flag: Flag) {
-        let number = slice_of(time);
+        let number = slice_of(time, self.length);
         if self.cells.last().is_none_or(|c| c.number < number) {
             self.cells.push(Cell {
                 number,
@@ -123,17 +124,28 @@ impl Working {
     }
 }
 
+/// A series, a UTC day, and how long its slices are.
+type Key = (SeriesIndex, i64, Span);
+
 struct Held {
     mark: u64,
     used: u64,
     put: Arc<Put>,
 }
 
+impl Held {
+    /// What it takes of the room: a day without readings has a place all the same.
+    fn size(&self) -> usize {
+        self.put.cells.len() + 1
+    }
+}
+
 /// What is held, and how often it was asked.
 #[derive(Default)]
 struct Days {
     clock: u64,
-    held: HashMap<(SeriesIndex, i64), Held>,
+    cells: usize,
+    held: HashMap<Key, Held>,
 }
 
 /// See the module.
@@ -144,29 +156,39 @@ pub struct Shelf {
 
 impl Shelf {
     /// What was put away of a series and day with this mark.
-    pub fn find(&self, series: SeriesIndex, day: i64, mark: u64) -> Option<Arc<Put>> {
+    pub fn find(&self, key: Key, mark: u64) -> Option<Arc<Put>> {
         let mut days = self.days.lock().unwrap_or_else(PoisonError::into_inner);
-        let Days { clock, held } = &mut *days;
+        let Days { clock, held, .. } = &mut *days;
         *clock += 1;
-        let found = held.get_mut(&(series, day)).filter(|h| h.mark == mark)?;
+        let found = held.get_mut(&key).filter(|h| h.mark == mark)?;
         found.used = *clock;
         Some(Arc::clone(&found.put))
     }
 
     /// Puts a day away; where there is no more room, those go that were not used for the
     /// longest time.
-    pub fn put(&self, series: SeriesIndex, day: i64, mark: u64, put: &Arc<Put>) {
+    pub fn put(&self, key: Key, mark: u64, put: &Arc<Put>) {
         let mut days = self.days.lock().unwrap_or_else(PoisonError::into_inner);
-        let Days { clock, held } = &mut *days;
+        let Days { clock, cells, held } = &mut *days;
         *clock += 1;
-        if held.len() >= MOST {
+        if *cells >= MOST {
             let mut used: Vec<u64> = held.values().map(|h| h.used).collect();
-            let place = MOST / 4;
+            let place = used.len() / 4;
             let (_, oldest, _) = used.select_nth_unstable(place);
             let oldest = *oldest;
             held.retain(|_, h| h.used > oldest);
+            *cells = held.values().map(Held::size).sum();
         }
-        held.insert((series, day), Held { mark, used: *clock, put: Arc::clone(put) });
+        let new = Held { mark, used: *clock, put: Arc::clone(put) };
+        *cells += new.size();
+        if let Some(old) = held.insert(key, new) {
+            *cells -= old.size();
+        }
+    }
+
+    /// Whether there is room for as much again as half of it.
+    pub fn is_roomy(&self) -> bool {
+        self.days.lock().unwrap_or_else(PoisonError::into_inner).cells < MOST / 2
     }
 }
 
@@ -186,7 +208,8 @@ mod tests {
         let mut plain = Columns::new(from - Span::days(2), to + Span::days(3), minute)
             .on(crate::page::sheet::slices::SLICE);
         let mut shelved = plain.clone();
-        let mut working = Working::new(Span(minute.0 * 5 / 2), None);
+        let slice = crate::page::sheet::slices::SLICE;
+        let mut working = Working::new(slice, Span(minute.0 * 5 / 2), None);
         for n in 0..1_440_i64 {
             let time = from + Span(n * 60_000);
             let value = (n * 7919 % 401) - 200;
@@ -213,15 +236,21 @@ mod tests {
     fn the_shelf_forgets_what_changed_and_what_was_not_used() {
         let shelf = Shelf::default();
         let put = Arc::new(Put::default());
-        shelf.put(SeriesIndex(1), 20_000, 7, &put);
-        assert!(shelf.find(SeriesIndex(1), 20_000, 7).is_some());
-        assert!(shelf.find(SeriesIndex(1), 20_000, 8).is_none(), "another mark");
-        assert!(shelf.find(SeriesIndex(2), 20_000, 7).is_none());
+        let key = |series, day| (SeriesIndex(series), day, Span::hours(1));
+        shelf.put(key(1, 20_000), 7, &put);
+        assert!(shelf.find(key(1, 20_000), 7).is_some());
+        assert!(shelf.find(key(1, 20_000), 8).is_none(), "another mark");
+        assert!(shelf.find(key(2, 20_000), 7).is_none());
+        assert!(shelf.find((SeriesIndex(1), 20_000, Span::minutes(15)), 7).is_none());
+        assert!(shelf.is_roomy());
         for day in 0..2 * MOST as i64 {
-            shelf.put(SeriesIndex(2), day, 1, &put);
-            assert!(shelf.find(SeriesIndex(1), 20_000, 7).is_some(), "in use, day {day}");
+            shelf.put(key(2, day), 1, &put);
+            assert!(shelf.find(key(1, 20_000), 7).is_some(), "in use, day {day}");
         }
-        assert!(shelf.days.lock().unwrap().held.len() <= MOST);
-        assert!(shelf.find(SeriesIndex(2), 0, 1).is_none());
+        let days = shelf.days.lock().unwrap();
+        assert!(days.held.len() <= MOST);
+        assert_eq!(days.cells, days.held.values().map(Held::size).sum::<usize>());
+        drop(days);
+        assert!(shelf.find(key(2, 0), 1).is_none() && !shelf.is_roomy());
     }
 }

@@ -1,14 +1,18 @@
-//! What counts within quarters of an hour, one after the other.
+//! What counts within quarters of an hour, or hours where a span is long, one after the
+//! other.
 
 use observation::{Span, Time};
 use std::ops::RangeInclusive;
 
 /// Length of a slice: every offset of a zone in use is a multiple of it.
 pub const SLICE: Span = Span::minutes(15);
+/// Length of a slice of a long span, where the zone's offsets are whole hours.
+pub const HOURLY: Span = Span::hours(1);
 
-/// The slice that an instant belongs to: an instant between two ends the one before.
-pub fn slice_of(time: Time) -> i64 {
-    (time.0 - 1).div_euclid(SLICE.0)
+/// The slice of a length that an instant belongs to: an instant between two ends the one
+/// before.
+pub const fn slice_of(time: Time, length: Span) -> i64 {
+    (time.0 - 1).div_euclid(length.0)
 }
 
 /// What counts within one slice of time, or several.
@@ -80,41 +84,74 @@ impl Slice {
 
 /// Slices in the order of their numbers, counted since 1970; those of which nothing is
 /// known are left out.
-#[derive(Clone, Debug, Default)]
-pub struct Slices(Vec<(i64, Slice)>);
+#[derive(Clone, Debug)]
+pub struct Slices {
+    length: Span,
+    list: Vec<(i64, Slice)>,
+}
+
+impl Default for Slices {
+    fn default() -> Self {
+        Self::of(SLICE)
+    }
+}
 
 impl Slices {
-    /// The slice of a number that no later one was asked for before.
-    pub fn at(&mut self, number: i64) -> &mut Slice {
-        if self.0.last().is_none_or(|(last, _)| *last < number) {
-            self.0.push((number, Slice::default()));
+    /// None yet, of a length.
+    pub const fn of(length: Span) -> Self {
+        Self { length, list: Vec::new() }
+    }
+
+    /// How long each is.
+    pub const fn length(&self) -> Span {
+        self.length
+    }
+
+    /// Takes a reading that counts, not before the last.
+    pub fn take(&mut self, time: Time, steps: i64) {
+        self.at(time).take(time, steps);
+    }
+
+    /// Those of `(from, to]`.
+    pub fn within(&self, from: Time, to: Time) -> &[(i64, Slice)] {
+        self.range(slice_of(from + Span(1), self.length)..=slice_of(to, self.length))
+    }
+
+    /// The slice of an instant; no later one was asked for before.
+    pub fn at(&mut self, time: Time) -> &mut Slice {
+        self.numbered(slice_of(time, self.length))
+    }
+
+    fn numbered(&mut self, number: i64) -> &mut Slice {
+        if self.list.last().is_none_or(|(last, _)| *last < number) {
+            self.list.push((number, Slice::default()));
         }
-        let place = self.0.len() - 1;
-        &mut self.0[place].1
+        let place = self.list.len() - 1;
+        &mut self.list[place].1
     }
 
     /// Adds slices behind those that are there; the first may go on with the last.
     pub fn extend(&mut self, mut slices: impl Iterator<Item = (i64, Slice)>) {
         let Some((number, first)) = slices.next() else { return };
-        self.at(number).add(&first);
-        self.0.extend(slices);
+        self.numbered(number).add(&first);
+        self.list.extend(slices);
     }
 
     /// One of them.
     pub fn get(&self, number: i64) -> Option<&Slice> {
-        let place = self.0.binary_search_by_key(&number, |(n, _)| *n).ok()?;
-        self.0.get(place).map(|(_, slice)| slice)
+        let place = self.list.binary_search_by_key(&number, |(n, _)| *n).ok()?;
+        self.list.get(place).map(|(_, slice)| slice)
     }
 
     /// Those of a range of numbers.
-    pub fn range(&self, numbers: RangeInclusive<i64>) -> &[(i64, Slice)] {
-        let from = self.0.partition_point(|(n, _)| n < numbers.start());
-        let to = self.0.partition_point(|(n, _)| n <= numbers.end());
-        self.0.get(from..to).unwrap_or_default()
+    fn range(&self, numbers: RangeInclusive<i64>) -> &[(i64, Slice)] {
+        let from = self.list.partition_point(|(n, _)| n < numbers.start());
+        let to = self.list.partition_point(|(n, _)| n <= numbers.end());
+        self.list.get(from..to).unwrap_or_default()
     }
 
     /// All.
     pub fn all(&self) -> &[(i64, Slice)] {
-        &self.0
+        &self.list
     }
 }

@@ -5,7 +5,7 @@ use super::figures::{NONE, Shown};
 use super::gather::{Gathered, Trace};
 use super::local::Local;
 use super::roles::Role;
-use super::slices::{Slice, slice_of};
+use super::slices::Slice;
 use super::texts::Texts;
 use observation::days::{DayKind, Division};
 use observation::{Property, Quantity, Span, Time};
@@ -57,9 +57,8 @@ impl Source<'_> {
     /// What a series says of a slot.
     pub fn of(&self, role: Role, stretch: &Stretch) -> Option<Slice> {
         let trace = self.gathered.trace(role)?;
-        let within = slice_of(stretch.from + Span(1))..=slice_of(stretch.to);
         let mut sum = Slice::default();
-        for (_, slice) in trace.slices.range(within) {
+        for (_, slice) in trace.slices.within(stretch.from, stretch.to) {
             sum.add(slice);
         }
         Some(sum)

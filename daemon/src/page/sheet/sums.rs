@@ -1,8 +1,9 @@
 //! What a span sums up to: the wind rose, and isopleths by hour and day.
 
-use super::gather::CLASSES;
+use super::figures::sentence;
 use super::roles::Role;
 use super::source::{Source, Stretch};
+use super::winds::CLASSES;
 use crate::page::graphics::isopleths::{Field, level, levels, missing};
 use crate::page::graphics::rose::{Words, drawn, share};
 use crate::page::graphics::{path, tenth};
@@ -24,7 +25,7 @@ pub fn rose(source: &Source<'_>) -> Markup {
             h2 id="rose-h" { (texts.rose) }
             @match source.gathered.rose.as_ref().filter(|r| share(r, 0).is_some()) {
                 Some(rose) => { (blown(source, rose)) }
-                None => p { (texts.nothing_kept) }
+                None => p { (sentence(texts.nothing_kept)) }
             }
         }
     }

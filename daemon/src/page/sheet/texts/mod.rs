@@ -49,6 +49,8 @@ pub struct Texts {
     pub nothing_heard: &'static str,
     pub silent: &'static str,
     pub no_fault: &'static str,
+    /// How many more there are.
+    pub and_more: fn(usize) -> String,
     pub plots: &'static str,
     pub plot_of: &'static str,
     pub sky_not_observed: &'static str,
@@ -135,6 +137,7 @@ pub struct Texts {
     pub rain_24h: &'static str,
     pub no_reading_since: &'static str,
     pub score: &'static str,
+    pub not_scored: &'static str,
     pub brier: &'static str,
     pub forecasts: &'static str,
     pub skill: &'static str,

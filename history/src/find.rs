@@ -100,17 +100,40 @@ impl Look<'_> {
         to: Time,
         each: &mut Each<'_>,
     ) -> Result<(), ReadError> {
-        self.touching_after(0, from, to, each)
+        for range in self.ranges(0, from, to)? {
+            self.rows_between(range, from, to, each)?;
+        }
+        Ok(())
     }
 
-    /// The same, of the records behind the number `after`.
-    pub(crate) fn touching_after(
+    /// The same of the records behind the number `after`, but for those of which it is known
+    /// that they hold no readings.
+    pub(crate) fn with_readings(
         &self,
         after: u64,
         from: Time,
         to: Time,
         each: &mut Each<'_>,
     ) -> Result<(), ReadError> {
+        for range in self.ranges(after, from, to)? {
+            let parts = match self.carriers {
+                Some(carriers) => carriers.within(range),
+                None => vec![range],
+            };
+            for part in parts {
+                self.rows_between(part, from, to, each)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Where in the log behind the number `after` anything of a span may stand.
+    fn ranges(
+        &self,
+        after: u64,
+        from: Time,
+        to: Time,
+    ) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
         let mut spans: Vec<(u64, u64)> = Vec::new();
         for run in self.runs_behind(after)? {
             let head = self.head_from(*run.start())?;
@@ -142,16 +165,12 @@ impl Look<'_> {
         drop(rows);
         spans.sort_unstable();
         spans.dedup();
-        for (low, high) in spans {
-            self.rows_between(low, high, from, to, each)?;
-        }
-        Ok(())
+        Ok(spans.into_iter().map(|(low, high)| low..=high).collect())
     }
 
     fn rows_between(
         &self,
-        low: u64,
-        high: u64,
+        range: RangeInclusive<u64>,
         from: Time,
         to: Time,
         each: &mut Each<'_>,
@@ -160,7 +179,7 @@ impl Look<'_> {
             "SELECT {COLUMNS} FROM log WHERE number BETWEEN ?1 AND ?2 AND kind = 1 AND last >= ?3 AND first <= ?4
              ORDER BY number LIMIT ?5"
         ))?;
-        let mut next = low;
+        let (mut next, high) = range.into_inner();
         while next <= high {
             let mut rows =
                 statement.query([next.cast_signed(), high.cast_signed(), from.0, to.0, ROWS])?;

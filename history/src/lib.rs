@@ -7,6 +7,7 @@
 
 mod ballast;
 mod block;
+mod carriers;
 mod connect;
 mod damage;
 mod diagnoses;

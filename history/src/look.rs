@@ -3,6 +3,7 @@
 //! longer than a bounded number of rows, so that no reader can keep the write-ahead
 //! log from shrinking.
 
+use crate::carriers::Carriers;
 use crate::connect;
 use crate::entry::{Head, Record};
 use crate::fault::ReadError;
@@ -21,12 +22,18 @@ pub struct Reader {
     pub(crate) connection: Connection,
     names: Arc<Names>,
     path: PathBuf,
+    /// Only of a writer in this process.
+    carriers: Option<Arc<Carriers>>,
 }
 
 impl Reader {
-    pub(crate) fn new(path: &Path, names: Arc<Names>) -> Result<Self, ReadError> {
+    pub(crate) fn new(
+        path: &Path,
+        names: Arc<Names>,
+        carriers: Arc<Carriers>,
+    ) -> Result<Self, ReadError> {
         let connection = connect::reading(path)?;
-        Ok(Self { connection, names, path: path.to_owned() })
+        Ok(Self { connection, names, path: path.to_owned(), carriers: Some(carriers) })
     }
 
     /// Opens the history of a directory for reading only, beside whoever writes it.
@@ -50,7 +57,7 @@ impl Reader {
         }
         let (known, _) = row::known(&connection)?;
         let names = Arc::new(Names::new(property, series, sources, &known));
-        Ok(Self { connection, names, path })
+        Ok(Self { connection, names, path, carriers: None })
     }
 
     /// The names behind the indices in all answers.
@@ -60,7 +67,8 @@ impl Reader {
 
     /// Looks through this connection.
     pub fn look(&self) -> Look<'_> {
-        Look { connection: &self.connection, names: &self.names }
+        let Self { connection, names, carriers, .. } = self;
+        Look { connection, names, carriers: carriers.as_deref() }
     }
 
     /// The property's UUID.
@@ -121,6 +129,7 @@ impl Reader {
 pub struct Look<'a> {
     pub(crate) connection: &'a Connection,
     pub(crate) names: &'a Names,
+    pub(crate) carriers: Option<&'a Carriers>,
 }
 
 /// Records in the order of the log, a bounded number held at a time.

@@ -169,7 +169,7 @@ impl<'a> Look<'a> {
         let sealed = self.sealed_between(from.utc_day(), to.utc_day())?;
         self.each_in_blocks(from, to, wanted, each)?;
         for stretch in stretches(&sealed, from, to) {
-            self.touching_after(stretch.after, stretch.from, stretch.to, &mut |row, body| {
+            self.with_readings(stretch.after, stretch.from, stretch.to, &mut |row, body| {
                 let mut result = Ok(());
                 decode_readings(row, body, self.names, &mut |place, reading| {
                     let asked = wanted.get(reading.series.0 as usize).copied().unwrap_or(false);

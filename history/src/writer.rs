@@ -2,6 +2,7 @@
 //! transaction, whole or absent, and synced before its caller hears of it.
 
 use crate::ballast::Ballast;
+use crate::carriers::Carriers;
 use crate::entry::{Batch, Committed, Entry, Head, SavedPart, SetAside, StatePart};
 use crate::fault::{OpenError, ReadError, WriteError};
 use crate::frames::Frames;
@@ -32,6 +33,7 @@ pub struct History {
     pub(crate) uuid: String,
     pub(crate) last: Option<Head>,
     pub(crate) next: u64,
+    carriers: Arc<Carriers>,
     packer: Packer,
     rare: Vec<u8>,
     _lock: Option<Lock>,
@@ -128,7 +130,9 @@ impl History {
         let last = row::last(&connection).map_err(failed)?;
         let next = register::highest_number(&connection).map_err(failed)? + 1;
         let names = Arc::new(Names::new(&Property::default(), &[], &[], &known));
+        let carriers = Carriers::of(&connection, last.map_or(0, |l| l.number)).map_err(failed)?;
         Ok(Self {
+            carriers: Arc::new(carriers),
             connection,
             frames,
             ballast: None,
@@ -281,6 +285,10 @@ impl History {
         };
         row.seal(body);
         let said = said(&self.names, &head, walked, diagnoses)?;
+        if !readings.is_empty() {
+            // Beforehand: whoever sees the record must find it noted.
+            self.carriers.note(head.number);
+        }
         let end = said.as_ref().map_or(head.number, |(row, _)| row.number);
         transact(&mut self.connection, &mut self.frames, &|c| {
             row::insert(c, &row, body, &reach.late_days)?;
@@ -396,7 +404,8 @@ impl History {
 
     /// Looks through the writer's own connection, so also at a temporary history.
     pub fn look(&self) -> Look<'_> {
-        Look { connection: &self.connection, names: &self.names }
+        let Self { connection, names, carriers, .. } = self;
+        Look { connection, names, carriers: Some(carriers) }
     }
 
     /// A connection for reading from another thread, with the names as they are now.
@@ -405,6 +414,6 @@ impl History {
     /// When it cannot be opened; a temporary history has none.
     pub fn reader(&self) -> Result<Reader, ReadError> {
         let path = self.path.as_deref().ok_or_else(|| ReadError("it is temporary".into()))?;
-        Reader::new(path, Arc::clone(&self.names))
+        Reader::new(path, Arc::clone(&self.names), Arc::clone(&self.carriers))
     }
 }

@@ -131,6 +131,10 @@ proptest! {
                 found.iter().map(|k| (k.number, k.reading)).collect::<Vec<_>>(),
                 expected.iter().map(|e| (e.2, e.3)).collect::<Vec<_>>()
             );
+            // Whether it is known which records hold readings or not, all are found; `MOST`
+            // is small here, so that part of it is forgotten.
+            let unaware = crate::Look { carriers: None, ..look };
+            prop_assert_eq!(super::walked(unaware, &selection), found);
             let mut told = Vec::new();
             let whole = look.by_series(&selection, &mut |series, run| {
                 assert!(!run.is_empty() && run.iter().all(|r| r.series == series));

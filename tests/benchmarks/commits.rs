@@ -151,7 +151,7 @@ fn insert(connection: &Connection, body: &[u8]) {
 }
 
 /// Bytes that this process had written to devices so far.
-fn written() -> u64 {
+pub(crate) fn written() -> u64 {
     let text = std::fs::read_to_string("/proc/self/io").expect("the kernel counts");
     text.lines()
         .find_map(|l| l.strip_prefix("write_bytes: "))

@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|spans|log|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|spans|log|written|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -36,6 +36,7 @@ mod page;
 mod service;
 mod spans;
 mod store;
+mod written;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -51,7 +52,8 @@ fn main() {
     }
     let wanted = |name: &str| {
         arguments.iter().any(|a| a == name)
-            || (arguments.is_empty() && !matches!(name, "idle" | "backlog" | "page" | "spans"))
+            || (arguments.is_empty()
+                && !matches!(name, "idle" | "backlog" | "page" | "spans" | "written"))
     };
     if wanted("formulas") {
         formulas::compare();
@@ -87,6 +89,9 @@ fn main() {
     }
     if wanted("commits") {
         commits::compare();
+    }
+    if wanted("written") {
+        written::compare();
     }
     if wanted("databases") {
         databases::compare();

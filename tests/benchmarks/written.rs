@@ -1,0 +1,148 @@
+//! Bytes physically written by the service itself: `isobarn run` behind a real mosquitto,
+//! and with stations straight at its inlet, five stations that send a message of twelve
+//! channels every two seconds at `QoS` 1, for some minutes at each commit interval.
+//!
+//! Written is what the kernel counts for the ended process (`write_bytes` of
+//! `/proc/self/io` takes reaped children in), from start to the last commit at its stop,
+//! less what a service takes that is started and stopped alone; scaled to a day. Minutes
+//! and intervals are set by `ISOBARN_BENCHMARK_MINUTES` (3) and
+//! `ISOBARN_BENCHMARK_INTERVALS` (`1 2 10 30`).
+
+use crate::service::{start, token};
+use bytes::BytesMut;
+use isobarn_tests::peers::mosquitto;
+use isobarn_tests::program::Program;
+use isobarn_tests::wait::free_port;
+use rumqttc::mqttbytes::QoS;
+use rumqttc::mqttbytes::v4::{Connect, Login, Packet, Publish};
+use std::fmt::Write as _;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+const STATIONS: usize = 5;
+const CHANNELS: usize = 12;
+const EVERY: Duration = Duration::from_secs(2);
+const INLET: &str = "[source.mqtt_inlet.yard]\nlisten = \"127.0.0.1:0\"";
+
+/// Sends until `until`; how many messages were acknowledged, and of how many.
+fn station(address: SocketAddr, station: usize, until: Instant) -> (u64, u64) {
+    let mut stream = TcpStream::connect(address).expect("a listener");
+    stream.set_read_timeout(Some(Duration::from_secs(20))).expect("a socket");
+    let mut out = BytesMut::new();
+    let mut connect = Connect::new(format!("load-{station}"));
+    connect.login = Some(Login { username: format!("s{station}"), password: token(station) });
+    connect.keep_alive = 120;
+    connect.write(&mut out).expect("a packet");
+    stream.write_all(&out).expect("a live peer");
+    let mut answer = [0; 4];
+    stream.read_exact(&mut answer).expect("a live peer");
+    assert_eq!((answer[0], answer[3]), (0x20, 0), "accepted");
+    let reading = stream.try_clone().expect("a socket");
+    let reader = std::thread::spawn(move || acknowledgements(reading));
+    let mut random = fastrand::Rng::with_seed(station as u64);
+    let mut steps = [1_500_i64; CHANNELS];
+    let mut sent = 0_u64;
+    // Stations speak one after the other.
+    std::thread::sleep(EVERY * station as u32 / STATIONS as u32);
+    while Instant::now() < until {
+        let mut payload = String::from("{");
+        for (channel, step) in steps.iter_mut().enumerate() {
+            *step += random.i64(-3..=3);
+            let comma = if channel > 0 { "," } else { "" };
+            write!(payload, "{comma}\"c{channel}\":{:.2}", *step as f64 / 100.0)
+                .expect("a string grows");
+        }
+        payload.push('}');
+        sent += 1;
+        let mut publish = Publish::new(format!("s{station}"), QoS::AtLeastOnce, payload);
+        publish.pkid = (sent % 60_000) as u16 + 1;
+        out.clear();
+        publish.write(&mut out).expect("a packet");
+        stream.write_all(&out).expect("a live peer");
+        std::thread::sleep(EVERY);
+    }
+    // What is owed comes within the interval.
+    std::thread::sleep(Duration::from_secs(1));
+    drop(stream.shutdown(std::net::Shutdown::Write));
+    (reader.join().expect("a reader ends well"), sent)
+}
+
+fn acknowledgements(mut stream: TcpStream) -> u64 {
+    let (mut input, mut part, mut count) = (BytesMut::new(), [0; 1_024], 0);
+    while let Ok(length @ 1..) = stream.read(&mut part) {
+        input.extend_from_slice(&part[..length]);
+        while let Ok(Packet::PubAck(_)) = Packet::read(&mut input, 1_024) {
+            count += 1;
+        }
+    }
+    count
+}
+
+/// Runs the service for so long; bytes written, commits, messages acknowledged and sent.
+fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> (u64, f64, u64, u64) {
+    let before = crate::commits::written();
+    let peer = broker.then(|| mosquitto(folder, free_port()));
+    let source = peer.as_ref().map_or_else(
+        || INLET.to_owned(),
+        |peer| {
+            format!(
+                "[source.mqtt.yard]\nbroker = \"mqtt://{}\"\n\
+                 subscribe = [{{ filter = \"+station\", payload = \"json\" }}]",
+                peer.address
+            )
+        },
+    );
+    let program: Program = start(folder, &format!("{seconds} s"), &source);
+    let address = peer.as_ref().map_or_else(|| program.address("yard"), |p| p.address);
+    let until = Instant::now() + lasting;
+    let mut messages = (0, 0);
+    if !lasting.is_zero() {
+        let senders: Vec<_> =
+            (0..STATIONS).map(|s| std::thread::spawn(move || station(address, s, until))).collect();
+        for sender in senders {
+            let (acknowledged, sent) = sender.join().expect("a station ends well");
+            messages = (messages.0 + acknowledged, messages.1 + sent);
+        }
+    }
+    let page = isobarn_tests::push::Client::new().get(program.address("http"), "/metrics").body;
+    let commits = page
+        .lines()
+        .find_map(|l| l.strip_prefix("isobarn_history_commit_seconds_count "))
+        .and_then(|n| n.parse().ok())
+        .expect("the metric");
+    let (status, said) = program.terminate();
+    assert_eq!(status, Some(0), "{said}");
+    let ours = crate::commits::written() - before;
+    drop(peer);
+    (ours, commits, messages.0, messages.1)
+}
+
+/// Prints the table.
+pub(crate) fn compare() {
+    let setting = |name: &str, usual: &str| std::env::var(name).unwrap_or_else(|_| usual.into());
+    let minutes: f64 = setting("ISOBARN_BENCHMARK_MINUTES", "3").parse().expect("minutes");
+    let lasting = Duration::from_secs_f64(minutes * 60.0);
+    println!(
+        "| commit interval | way in | messages acknowledged | commits | written in {minutes} min | a day |"
+    );
+    println!("|---|---|---|---|---|---|");
+    for seconds in setting("ISOBARN_BENCHMARK_INTERVALS", "1 2 10 30").split_whitespace() {
+        let seconds: u64 = seconds.parse().expect("seconds");
+        for broker in [true, false] {
+            let folder = || tempfile::tempdir().expect("a folder");
+            let (alone, ..) = run(folder().path(), seconds, broker, Duration::ZERO);
+            let (bytes, commits, acknowledged, sent) =
+                run(folder().path(), seconds, broker, lasting);
+            let bytes = bytes.saturating_sub(alone) as f64;
+            println!(
+                "| {seconds} s | {} | {acknowledged} of {sent} | {commits} | {:.2} MB (and {:.2} MB for a start) | {:.0} MB |",
+                if broker { "mosquitto" } else { "inlet" },
+                bytes / 1e6,
+                alone as f64 / 1e6,
+                bytes / 1e6 * 1_440.0 / minutes
+            );
+        }
+    }
+}

@@ -60,7 +60,7 @@ use Quantity::{
 };
 
 /// All rows, in the order they are printed in and seeded by.
-pub(crate) const FAULTS: [Fault; 26] = [
+pub(crate) const FAULTS: [Fault; 27] = [
     fault("T+2", Temperature, Add(2.0), Offset),
     fault("T+3", Temperature, Add(3.0), Offset),
     fault("T+1", Temperature, Add(1.0), Offset),
@@ -87,6 +87,7 @@ pub(crate) const FAULTS: [Fault; 26] = [
     fault("vane+45", Direction, Turn(45.0), Offset),
     fault("vane135+45", Direction, TurnSwitches(45.0, 135.0), Offset),
     fault("vane80+45", Direction, TurnSwitches(45.0, 80.0), Offset),
+    fault("T-2", Temperature, Add(-2.0), Offset),
 ];
 
 /// The rows that need a station simulated by the minute, after the others. How much is wrong

@@ -210,7 +210,7 @@ fn print(record: &Record, first: i64, episodes: &[Episode], labels: &[Label], si
             let vane = e.suspicion.quantity == Quantity::WindFromDirection;
             counts[usize::from(vane)] += 1;
             println!(
-                "  {} {} {:?} {}size {:+.2} confidence {:.2} for {} h",
+                "  {} {} {:?} {}size {:+.2} confidence {:.2} to {:.2} for {} h",
                 day(at(e)),
                 sensor(record, e).unwrap_or_else(|| "-".to_owned()),
                 e.suspicion.kind,
@@ -221,6 +221,7 @@ fn print(record: &Record, first: i64, episodes: &[Episode], labels: &[Label], si
                     e.suspicion.size.unwrap_or(f64::NAN)
                 },
                 e.suspicion.confidence,
+                e.surest,
                 e.closed.min(record.hours.len()) - e.opened
             );
         }

@@ -37,6 +37,8 @@ pub(crate) struct Episode {
     pub(crate) charted: Option<Cause>,
     /// The last word on it so many hours after opening.
     pub(crate) later: Option<Suspicion>,
+    /// The greatest confidence that was ever said of it.
+    pub(crate) surest: f64,
 }
 
 impl Episode {
@@ -84,12 +86,22 @@ pub(crate) fn note(episodes: &mut Vec<Episode>, hour: usize, verdict: &Verdict) 
         (suspicion, Some(charted.cause))
     });
     for (suspicion, charted) in verdict.suspicions.iter().map(|s| (*s, None)).chain(charted) {
-        let said = Episode { opened: hour, closed: usize::MAX, suspicion, charted, later: None };
+        let said = Episode {
+            opened: hour,
+            closed: usize::MAX,
+            suspicion,
+            charted,
+            later: None,
+            surest: suspicion.confidence,
+        };
         let open = episodes.iter_mut().rev().find(|e| e.closed == usize::MAX && e.same(&said));
         match (suspicion.state, open) {
             (State::Opened, _) => episodes.push(said),
-            (State::Changed, Some(episode)) if hour <= episode.opened + SECOND_LOOK => {
-                episode.later = Some(suspicion);
+            (State::Changed, Some(episode)) => {
+                episode.surest = episode.surest.max(suspicion.confidence);
+                if hour <= episode.opened + SECOND_LOOK {
+                    episode.later = Some(suspicion);
+                }
             }
             (State::Closed, Some(episode)) => episode.closed = hour,
             _ => {}

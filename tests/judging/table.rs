@@ -4,7 +4,7 @@ use crate::faults::{Change, Fault};
 use crate::intervals::{ninety, number, quantile, rate, share};
 use crate::protocol::{Episode, NAMED_WITHIN, Outcome};
 use crate::record::Record;
-use quality::diagnosis::CauseGroup;
+use quality::diagnosis::{CauseGroup, SURE};
 use quality::neighbours::{Kind, Limits};
 
 /// What stands above the rows.
@@ -24,7 +24,7 @@ pub(crate) fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode
         let suspicion = &episode.suspicion;
         counts[usize::from(at.month % 2)] += 1;
         println!(
-            "  {:02}-{:02} {:02}h {} {} {:?} {}size {:+.2} score {:.1} confidence {:.2} for {} h",
+            "  {:02}-{:02} {:02}h {} {} {:?} {}size {:+.2} score {:.1} confidence {:.2} to {:.2} for {} h",
             at.month,
             at.day,
             at.hour,
@@ -35,6 +35,7 @@ pub(crate) fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode
             suspicion.size.unwrap_or(f64::NAN),
             suspicion.score,
             suspicion.confidence,
+            episode.surest,
             episode.closed.min(record.hours.len()) - episode.opened,
         );
     }
@@ -57,6 +58,9 @@ pub(crate) fn false_alarms(record: &Record, limits: &Limits, episodes: &[Episode
         rate(counts[1], months[1]),
         months[1]
     );
+    let told = episodes.iter().filter(|e| e.opened >= learning);
+    let notices = told.filter(|e| e.surest >= SURE).count();
+    println!("of these with confidence {SURE} or more, which would be a notice: {notices}");
 }
 
 /// How often the first that was told is of the right group of causes.

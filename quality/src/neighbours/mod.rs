@@ -14,6 +14,7 @@ mod contrast;
 mod expectation;
 mod gauge;
 mod gross;
+mod hollow;
 mod judge;
 mod limits;
 mod matrix;

@@ -7,6 +7,7 @@ use super::clock::Clock;
 use super::contrast::Contrasts;
 use super::gauge::Gauge;
 use super::gross::{Gross, SLIP_HOURS, Stray};
+use super::hollow::Hollow;
 use super::judge::{Judge, Open, Turn};
 use super::limits::Limits;
 use super::score::Score;
@@ -61,6 +62,9 @@ pub struct Panel {
     /// The same of its dew point.
     #[serde(default)]
     dew_open: Vec<Option<usize>>,
+    /// What is seen when the air is stirred.
+    #[serde(default)]
+    hollow: Hollow,
     clock: Clock,
     /// By station: how much of a doubt of its clock there is.
     #[serde(default)]
@@ -99,6 +103,11 @@ const fn waits_for(group: Group) -> &'static [Group] {
     }
 }
 
+/// An offset of less than so many times what instruments in the field reach at best is held
+/// with this confidence at most: it waits to be read, and is no notice.
+const WORTH_A_NOTICE: f64 = 2.0;
+const SMALL: f64 = 0.85;
+
 impl Panel {
     /// Nothing learned. Fewer than two stations count as two, other than 1 or 6 steps an
     /// hour as the nearer of these.
@@ -116,6 +125,7 @@ impl Panel {
             judges: Group::ALL.map(judge).to_vec(),
             air_open: vec![None; stations],
             dew_open: vec![None; stations],
+            hollow: Hollow::default(),
             clock: Clock::new(stations),
             clock_doubt: vec![0.0; stations],
             stuck: Stuck::new(stations),
@@ -178,6 +188,8 @@ impl Panel {
         let of_day = (index * self.step()).rem_euclid(DAY) as f64 / HOUR as f64;
         let hour = (of_day + self.longitude / 15.0).rem_euclid(24.0);
         let weather = self.tracker.take(hour, &clean);
+        let hours = self.judges.first().map_or(0, Judge::seen) / self.steps_per_hour;
+        self.hollow.take(hours, &weather, &clean);
         let one = Contrasts::new(self.stations, 1);
         let terms = Terms::new(&weather, &one);
         let mut scores = Vec::with_capacity(self.judges.len());
@@ -216,6 +228,13 @@ impl Panel {
         if group == Group::Pressure && clock >= limits.clock_doubt {
             return Some(Reason::ClockDoubted);
         }
+        if group == Group::Air {
+            let since = (judge.seen() / self.steps_per_hour).saturating_sub(scores[best].window);
+            let quantity = group.quantities()[best / self.stations];
+            if self.hollow.explains(station, quantity, since, scores[best].size) {
+                return Some(Reason::Cold);
+            }
+        }
         if scores[best].value.abs() > limits.held * limits.of(group).score {
             return None;
         }
@@ -243,6 +262,10 @@ impl Panel {
         limits: &Limits,
         out: &mut Verdict,
     ) {
+        let small = |open: &Open| {
+            let least = limits.of(group).least.get(open.hypothesis / self.stations);
+            least.is_some_and(|least| open.size.abs() < WORTH_A_NOTICE * least)
+        };
         let suspicion = |open: &Open, state| {
             let quantity = group.quantities()[open.hypothesis / self.stations];
             let (size, error) = if group == Group::Speed {
@@ -256,6 +279,7 @@ impl Panel {
             } else {
                 (open.size, open.error)
             };
+            let sure = confidence(open.score, limits.of(group).score);
             let ago = now.saturating_sub(1).saturating_sub(open.since);
             Suspicion {
                 state,
@@ -266,7 +290,7 @@ impl Panel {
                 size: Some(size),
                 error: Some(error),
                 score: open.score,
-                confidence: confidence(open.score, limits.of(group).score),
+                confidence: if small(open) { sure.min(SMALL) } else { sure },
             }
         };
         match turn {

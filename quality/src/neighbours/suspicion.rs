@@ -63,6 +63,8 @@ pub enum Reason {
     /// The clock of the station may be wrong: the pressure of another hour looks like an offset
     /// while it rises or falls.
     ClockDoubted,
+    /// It may be the cold of clear calm nights that gathers at the place.
+    Cold,
     /// Another station is nearly as likely.
     Unclear,
     /// The offset is within what instruments in the field reach.

@@ -18,7 +18,7 @@ pub(crate) fn print(count: usize, years: u64, limits: &Limits) {
         let (episodes, _) = protocol::untouched(&record, limits, &[]);
         months += count as f64 * (record.hours.len() - learning) as f64 / 730.5;
         for episode in episodes.iter().filter(|e| e.opened >= learning) {
-            let notice = usize::from(episode.suspicion.confidence >= SURE);
+            let notice = usize::from(episode.surest >= SURE);
             let kind = kinds.entry(episode.cause().word().to_owned()).or_default();
             (kind.0, kind.1) = (kind.0 + 1, kind.1 + notice);
             (all, sure) = (all + 1, sure + notice);

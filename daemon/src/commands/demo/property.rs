@@ -137,16 +137,8 @@ station = "yard"
     )
 }
 
-fn ridge() -> String {
-    format!(
-        r#"# Speaks MQTT and says which run and which message each is.
-[[station]]
-id = "ridge"
-name = "Ridge mast"
-token_file = "ridge.token"
-interval = "30 s"
-
-[[station.instrument]]
+/// Thermometer and hygrometer of a screen, the same at every station.
+const SCREEN: &str = r#"[[station.instrument]]
 id = "screen_temperature"
 channel = "air"
 quantity = "air_temperature"
@@ -159,7 +151,43 @@ channel = "humidity"
 quantity = "relative_humidity"
 unit = "%"
 height = "1.5 m"
+"#;
 
+/// A barometer so many metres above mean sea level.
+fn barometer(height: u32) -> String {
+    format!(
+        r#"[[station.instrument]]
+id = "barometer"
+channel = "pressure"
+quantity = "surface_air_pressure"
+unit = "hPa"
+height = "{height} m"
+"#
+    )
+}
+
+fn gauge() -> String {
+    format!(
+        r#"[[station.instrument]]
+id = "gauge"
+channel = "tips"
+quantity = "rainfall_depth"
+signal = {{ change_total = {{ bits = 16 }} }}
+calibration = [{{ from = "2020-01-01", depth = "{TIP_DEPTH} mm" }}]
+"#
+    )
+}
+
+fn ridge() -> String {
+    format!(
+        r#"# Speaks MQTT and says which run and which message each is.
+[[station]]
+id = "ridge"
+name = "Ridge mast"
+token_file = "ridge.token"
+interval = "30 s"
+
+{SCREEN}
 [[station.instrument]]
 id = "cup"
 channel = "turns"
@@ -180,6 +208,7 @@ signal = {{ switches = {{ order = "NESW", closed_is = 1, arc = "{SWITCH_ARC} deg
 }
 
 fn yard() -> String {
+    let (barometer, gauge) = (barometer(212), gauge());
     format!(
         r#"# Speaks on a cable; its lines carry a checksum and nothing else.
 [[station]]
@@ -188,38 +217,14 @@ name = "Yard"
 token_file = "yard.token"
 interval = "30 s"
 
-[[station.instrument]]
-id = "screen_temperature"
-channel = "air"
-quantity = "air_temperature"
-unit = "Cel"
-height = "1.5 m"
-
-[[station.instrument]]
-id = "screen_humidity"
-channel = "humidity"
-quantity = "relative_humidity"
-unit = "%"
-height = "1.5 m"
-
-[[station.instrument]]
-id = "barometer"
-channel = "pressure"
-quantity = "surface_air_pressure"
-unit = "hPa"
-height = "212 m"
-
-[[station.instrument]]
-id = "gauge"
-channel = "tips"
-quantity = "rainfall_depth"
-signal = {{ change_total = {{ bits = 16 }} }}
-calibration = [{{ from = "2020-01-01", depth = "{TIP_DEPTH} mm" }}]
-"#
+{SCREEN}
+{barometer}
+{gauge}"#
     )
 }
 
 fn orchard() -> String {
+    let (barometer, gauge) = (barometer(207), gauge());
     format!(
         r#"# Sleeps between pushes and states its own time.
 [[station]]
@@ -229,34 +234,9 @@ token_file = "orchard.token"
 interval = "30 s"
 sleeps = true
 
-[[station.instrument]]
-id = "screen_temperature"
-channel = "air"
-quantity = "air_temperature"
-unit = "Cel"
-height = "1.5 m"
-
-[[station.instrument]]
-id = "screen_humidity"
-channel = "humidity"
-quantity = "relative_humidity"
-unit = "%"
-height = "1.5 m"
-
-[[station.instrument]]
-id = "barometer"
-channel = "pressure"
-quantity = "surface_air_pressure"
-unit = "hPa"
-height = "207 m"
-
-[[station.instrument]]
-id = "gauge"
-channel = "tips"
-quantity = "rainfall_depth"
-signal = {{ change_total = {{ bits = 16 }} }}
-calibration = [{{ from = "2020-01-01", depth = "{TIP_DEPTH} mm" }}]
-
+{SCREEN}
+{barometer}
+{gauge}
 [[station.instrument]]
 id = "soil"
 channel = "soil"

@@ -6,6 +6,7 @@ use crate::page::graphics::Point;
 use crate::page::graphics::barb::barb;
 use crate::page::graphics::tendency;
 use crate::page::sheet::Texts;
+use observation::Quantity;
 
 /// A box: left, top, width, height.
 type Field = (f64, f64, f64, f64);
@@ -114,8 +115,9 @@ fn air(canvas: &mut Canvas, display: &Display, (x, y, w, h): Field, thick: f64) 
     let span = (high.value - low.value).max(0.1);
     let at = x + w * ((now - low.value) / span).clamp(0.0, 1.0);
     canvas.fill(at - thick * 2.0, bar - thick * 4.0, thick * 4.0, thick * 8.0);
-    let size = h * 0.13;
-    let base = bar + h * 0.2;
+    // Smaller letters cannot be read.
+    let size = (h * 0.13).max(9.0);
+    let base = bar + (h * 0.2).max(size + thick * 4.0);
     canvas.text(&format!("{} ({})", low.text, low.at), (x, base), Side::Left, size, w * 0.48);
     canvas.text(
         &format!("{} ({})", high.text, high.at),
@@ -164,6 +166,12 @@ fn pressure(
 
 /// One barb, mean and gust.
 fn wind(canvas: &mut Canvas, display: &Display, (x, y, w, h): Field, thick: f64, texts: &Texts) {
+    if display.speed.is_none() {
+        // No circle: it would read as a calm.
+        let none = format!("{} {}", texts.short(Quantity::WindSpeed), display.mean.text);
+        canvas.text(&none, (x, y + h * 0.52), Side::Left, h * 0.38, w);
+        return;
+    }
     let middle = (x + h * 0.5, y + h * 0.5);
     let radius = (h * 0.06).max(2.0);
     let drawn = barb(display.speed, display.from, radius, h * 0.4, display.southern);

@@ -137,7 +137,7 @@ pub fn unit(source: &Source<'_>, quantity: Quantity) -> (f64, String) {
 }
 
 /// The strips of all pairs; nothing where there is one station only.
-pub fn strips(source: &Source<'_>, pairs: &[Pair]) -> Markup {
+pub fn strips(source: &Source<'_>, pairs: Option<&[Pair]>) -> Markup {
     let texts = source.texts;
     if source.property.stations.len() < 2 {
         return html! {};
@@ -145,8 +145,12 @@ pub fn strips(source: &Source<'_>, pairs: &[Pair]) -> Markup {
     html! {
         section id="pairs" aria-labelledby="pairs-h" {
             h2 id="pairs-h" { (texts.pairs) }
-            p { (if pairs.is_empty() { texts.learning } else { texts.pairs_note }) }
-            @for (place, pair) in pairs.iter().enumerate() { (strip(source, place, pair)) }
+            p { @match pairs {
+                None => (texts.pairs_elsewhere),
+                Some([]) => (texts.learning),
+                Some(_) => (texts.pairs_note),
+            } }
+            @for (place, pair) in pairs.unwrap_or_default().iter().enumerate() { (strip(source, place, pair)) }
         }
     }
 }

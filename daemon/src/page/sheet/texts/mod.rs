@@ -122,6 +122,7 @@ pub struct Texts {
     pub pairs: &'static str,
     pub pairs_note: &'static str,
     pub learning: &'static str,
+    pub pairs_elsewhere: &'static str,
     pub learned: &'static str,
     pub in_this_span: &'static str,
     pub evidence_note: &'static str,

@@ -166,6 +166,7 @@ pub static ENGLISH: Texts = Texts {
     no_longer: "no longer:",
     pairs: "Pairs",
     pairs_note: "First station less second, hour by hour, in the band that was learned for the two before anything was held of either; where nothing is learned yet, in the one usual in this span. The most unusual first.",
+    pairs_elsewhere: "Pairs are drawn for spans of up to twelve days.",
     learned: "learned",
     in_this_span: "in this span",
     learning: "No two stations have twelve hours of the same quantity in common in this span.",

@@ -187,7 +187,7 @@ fn senml_is_what_the_standard_says() {
 #[test]
 fn a_template_that_misses_a_name_or_never_ends_is_a_fault_of_the_reading() {
     for (body, why) in [
-        ("{{ readin.value }}", "undefined"),
+        ("{{ values.frog }}", "undefined"),
         (
             "{% for i in range(100000) %}{% for j in range(100000) %}x{% endfor %}{% endfor %}",
             "more than",
@@ -199,6 +199,48 @@ fn a_template_that_misses_a_name_or_never_ends_is_a_fault_of_the_reading() {
         let fault = pieces[0].fault.as_ref().expect("a fault");
         assert!(fault.contains(why), "{fault}");
     }
-    let broken = build("http", "url = \"http://127.0.0.1:9000/in\"\nbody = \"{{ x\"\n");
-    assert!(broken.is_err());
+}
+
+#[test]
+fn what_a_template_asks_for_and_nobody_gives_is_told_before_anything_is_sent() {
+    let built = |body: &str| {
+        build("http", &format!("url = \"http://127.0.0.1:9000/in\"\nbody = \"{body}\"\n"))
+    };
+    for (body, why) in [
+        ("{{ x", "not understood"),
+        ("{{ readin.value }}", "did you mean `reading`?"),
+        ("{{ reading.valu }}", "did you mean `value`?"),
+        ("{{ property.elevation }}", "there are: id, name"),
+        ("{{ secret }}", "`secret_file`"),
+        ("{{ frog }}", "there are: reading, readings"),
+    ] {
+        let faults = built(body).err().unwrap_or_else(|| panic!("{body} was taken"));
+        let said = faults[0].to_string();
+        assert!(said.contains("body") || faults[0].line_column().is_some(), "{said}");
+        assert!(said.contains(why), "{body}: {said}");
+    }
+    let fields = [
+        "id",
+        "time",
+        "unix",
+        "unix_ms",
+        "station",
+        "instrument",
+        "quantity",
+        "statistic",
+        "over",
+        "period",
+        "value",
+        "text",
+        "unit",
+        "flag",
+        "reasons",
+        "revision",
+    ];
+    let body: String = fields.map(|field| format!("{field}={{{{ reading.{field} }}}} ")).concat();
+    let more = "{% for r in readings %}{{ r.id }}{% endfor %}{% for i in range(2) %}{{ i }}{% endfor %}{{ property.name }}";
+    let forwarder = built(&format!("{body}{more}")).unwrap_or_else(|f| panic!("{f:?}"));
+    let pieces = forwarder.prepare(&origin(), &three(), &mut Newest::default());
+    let text = String::from_utf8(pieces[0].body.to_vec()).unwrap();
+    assert!(text.contains("quantity=air_temperature ") && text.contains("01"), "{text}");
 }

@@ -8,6 +8,7 @@ use crate::document::{Documents, Value, resolve};
 use crate::fault::Fault;
 use crate::nearest::nearest;
 use crate::token::{credentials_directory, secret_path};
+use crate::words;
 use serde::de::DeserializeOwned;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -200,7 +201,8 @@ impl AdapterTable {
             let message = format!("`{word}` is not understood here");
             return Fault::at(place, &message, Some(&known_keys(word, known)));
         }
-        Fault::at(place, message, None)
+        let (message, help) = words::of_value(message);
+        Fault::at(place, &message, help.as_deref())
     }
 }
 

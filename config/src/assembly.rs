@@ -6,6 +6,7 @@
 
 use crate::document::{Document, Documents, Kind, Value, moved, moved_value};
 use crate::fault::Fault;
+use crate::words;
 use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use toml::Spanned;
@@ -237,7 +238,7 @@ pub(crate) fn assemble(documents: &Documents) -> (Value<'_>, Vec<Fault>) {
                 let span = e.span().unwrap_or(0..0);
                 let message = format!("this is not TOML: {}", e.message());
                 let place = documents.place(&(span.start + base..span.end + base));
-                faults.push(Fault::at(place, &message, None));
+                faults.push(Fault::at(place, &message, words::of_grammar(e.message())));
             }
         }
     }

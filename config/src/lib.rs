@@ -27,6 +27,7 @@ mod tests;
 mod timeline;
 mod token;
 mod value;
+mod words;
 
 pub use adapter::AdapterTable;
 pub use fault::{Fault, Faults};

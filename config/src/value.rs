@@ -16,12 +16,27 @@ impl Lapse {
 
 impl<'de> Deserialize<'de> for Lapse {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
+        let text = deserializer.deserialize_str(Text("a span of time such as \"30 s\""))?;
         let span = Span::parse(&text).map_err(D::Error::custom)?;
         if span.0 < 0 {
             return Err(D::Error::custom(format!("`{text}` is negative")));
         }
         Ok(Self(span))
+    }
+}
+
+/// A text, and what is expected of it.
+struct Text(&'static str);
+
+impl serde::de::Visitor<'_> for Text {
+    type Value = String;
+
+    fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.0)
+    }
+
+    fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<String, E> {
+        Ok(text.to_owned())
     }
 }
 
@@ -31,7 +46,7 @@ pub struct Bytes(pub u64);
 
 impl<'de> Deserialize<'de> for Bytes {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
+        let text = deserializer.deserialize_str(Text("a size such as \"64 KiB\""))?;
         parse_bytes(&text).map(Self).ok_or_else(|| {
             D::Error::custom(format!(
                 "`{text}` is not a size; write it like \"64 KiB\" or \"4 MB\""

@@ -33,6 +33,19 @@ pub(super) struct Host {
 }
 
 impl Host {
+    /// An address and its host.
+    ///
+    /// # Errors
+    /// What is wrong with it, to be said behind "the address".
+    pub(super) fn parse(text: &str) -> Result<(Uri, Self), String> {
+        if !text.contains("://") {
+            return Err("does not begin with `http://` or `https://`".to_owned());
+        }
+        let uri: Uri = text.parse().map_err(|error| format!("is none: {error}"))?;
+        let host = Self::of(&uri)?;
+        Ok((uri, host))
+    }
+
     /// The host of an address.
     pub(super) fn of(uri: &Uri) -> Result<Self, String> {
         let tls = match uri.scheme_str() {

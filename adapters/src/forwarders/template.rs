@@ -48,7 +48,13 @@ impl Templates {
     pub(super) fn add(&mut self, name: &'static str, source: &str) -> Result<(), String> {
         self.environment
             .add_template_owned(name, source.to_owned())
-            .map_err(|e| format!("the template is not understood: {e}"))
+            .map_err(|e| format!("the template is not understood: {e}"))?;
+        let template = self.environment.get_template(name).map_err(|e| e.to_string())?;
+        let mut asked: Vec<String> = template.undeclared_variables(true).into_iter().collect();
+        asked.sort();
+        // The engine's own functions are asked for like variables.
+        asked.retain(|path| self.environment.globals().all(|(name, _)| name != path));
+        asked.iter().find_map(|path| unknown(path)).map_or(Ok(()), Err)
     }
 
     /// Renders one with some readings. `readings` is the list; `reading` is the first;
@@ -103,30 +109,73 @@ impl Templates {
     }
 }
 
+/// What a template asks for and nobody gives, and what there is instead: else every
+/// reading would be refused for it, one by one.
+fn unknown(path: &str) -> Option<String> {
+    let mut parts = path.split('.');
+    let (root, field) = (parts.next().unwrap_or_default(), parts.next());
+    let known = match (root, field) {
+        ("reading", Some(field)) if !FIELDS.contains(&field) => &FIELDS[..],
+        ("property", Some(field)) if !["id", "name"].contains(&field) => &["id", "name"],
+        ("secret", _) => {
+            return Some("the template asks for `secret`: `secret_file` names its file".to_owned());
+        }
+        ("reading" | "readings" | "values" | "property", _) => return None,
+        _ => &["reading", "readings", "values", "property", "secret"],
+    };
+    let word = if ["reading", "property"].contains(&root) { field.unwrap_or(root) } else { root };
+    let help = match config::nearest(word, known.iter().copied()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("there are: {}", known.join(", ")),
+    };
+    Some(format!("the template asks for `{path}`, which does not exist; {help}"))
+}
+
+/// What templates may ask of a reading.
+const FIELDS: [&str; 16] = [
+    "id",
+    "time",
+    "unix",
+    "unix_ms",
+    "station",
+    "instrument",
+    "quantity",
+    "statistic",
+    "over",
+    "period",
+    "value",
+    "text",
+    "unit",
+    "flag",
+    "reasons",
+    "revision",
+];
+
 /// A reading as templates see it.
 fn seen(origin: &Origin, outgoing: &Outgoing, name: &SeriesName) -> Value {
     let reading = &outgoing.reading;
     let series = &name.series;
     let span = |span: Option<observation::Span>| span.map(|s| s.to_string());
     let reasons: Vec<&str> = reading.reasons.iter().map(observation::Reason::word).collect();
-    Value::from_pairs([
-        ("id", Value::from(Identity(origin, outgoing).to_string())),
-        ("time", Value::from(reading.time.to_string())),
-        ("unix", Value::from(reading.time.0.div_euclid(1_000))),
-        ("unix_ms", Value::from(reading.time.0)),
-        ("station", Value::from(series.station.as_str())),
-        ("instrument", Value::from(series.instrument.as_str())),
-        ("quantity", Value::from(series.quantity.name())),
-        ("statistic", Value::from(series.statistic.word())),
-        ("over", Value::from(span(series.over))),
-        ("period", Value::from(span(series.period))),
-        ("value", Value::from(reading.value.map(|steps| from_steps(steps, name.decimals)))),
-        ("text", Value::from(reading.value.map(|steps| decimal_text(steps, name.decimals)))),
-        ("unit", Value::from(name.unit.as_str())),
-        ("flag", Value::from(reading.flag.word())),
-        ("reasons", Value::from(reasons)),
-        ("revision", Value::from(reading.revision)),
-    ])
+    let values: [Value; FIELDS.len()] = [
+        Value::from(Identity(origin, outgoing).to_string()),
+        Value::from(reading.time.to_string()),
+        Value::from(reading.time.0.div_euclid(1_000)),
+        Value::from(reading.time.0),
+        Value::from(series.station.as_str()),
+        Value::from(series.instrument.as_str()),
+        Value::from(series.quantity.name()),
+        Value::from(series.statistic.word()),
+        Value::from(span(series.over)),
+        Value::from(span(series.period)),
+        Value::from(reading.value.map(|steps| from_steps(steps, name.decimals))),
+        Value::from(reading.value.map(|steps| decimal_text(steps, name.decimals))),
+        Value::from(name.unit.as_str()),
+        Value::from(reading.flag.word()),
+        Value::from(reasons),
+        Value::from(reading.revision),
+    ];
+    Value::from_pairs(FIELDS.into_iter().zip(values))
 }
 
 fn wrong(message: String) -> Error {

@@ -12,8 +12,8 @@ use super::rules::{Rules, Usual, options};
 use super::template::Templates;
 use body::{Each, Form};
 use config::{AdapterTable, Fault};
+use hyper::Method;
 use hyper::header::HeaderMap;
-use hyper::{Method, Uri};
 use observation::Property;
 use rustls::ClientConfig;
 use serde::Deserialize;
@@ -174,14 +174,9 @@ fn address(
         }
         return None;
     }
-    match options.url.parse::<Uri>().map_err(|e| format!("is none: {e}")).and_then(|u| Host::of(&u))
-    {
-        Ok(_) => {}
-        Err(why) => checks.fault(
-            &["url"],
-            &format!("the address {why}"),
-            "write it like \"http://192.168.1.10:9000/in\"",
-        ),
+    if let Err(why) = Host::parse(&options.url) {
+        let help = "write it like \"http://192.168.1.10:9000/in\"";
+        checks.fault(&["url"], &format!("the address {why}"), help);
     }
     Some(options.url.clone())
 }

@@ -178,11 +178,7 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwa
     let mut checks = Checks::of(table);
     let usual = Usual { batch: 2_000, counting_only: true, may_be_live: false };
     let rules = options.told().rules(&mut checks, property, usual);
-    let address = options
-        .url
-        .parse::<Uri>()
-        .map_err(|e| format!("is none: {e}"))
-        .and_then(|uri| Host::of(&uri).map(|host| (uri, host)));
+    let address = Host::parse(&options.url);
     if let Err(why) = &address {
         let help = "write it like \"http://127.0.0.1:9090/api/v1/write\"";
         checks.fault(&["url"], &format!("the address {why}"), help);

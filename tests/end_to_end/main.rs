@@ -28,6 +28,7 @@ mod forwarding;
 mod importing;
 mod kills;
 mod lasting;
+mod mistakes;
 mod monitoring;
 mod power_cut;
 mod progress;

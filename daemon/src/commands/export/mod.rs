@@ -11,6 +11,7 @@ use crate::wiring;
 use history::Reader;
 use observation::days::{DayKind, Division};
 use observation::{Quantity, Span, Time};
+use std::collections::BTreeSet;
 use std::io::{BufWriter, Write};
 
 /// What is asked for.
@@ -38,7 +39,8 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
             .transpose()
     };
     let quantity = arguments.quantity.as_deref().map(|name| {
-        Quantity::parse(name).ok_or_else(|| Failure::usage(format!("`{name}` is no quantity")))
+        let known = Quantity::ALL.iter().map(|q| q.name());
+        Quantity::parse(name).ok_or_else(|| unknown("quantity", name, known))
     });
     let step = arguments.step.as_deref().map(|text| {
         let step = Span::parse(text).map_err(|e| Failure::usage(format!("--step: {e}")))?;
@@ -62,6 +64,16 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
     let names: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
     let reader = Reader::open(&settings.history.directory, &settings.property, &series, &names)
         .map_err(|e| Failure::failed(e.to_string()))?;
+    if let Some(station) = asked.station {
+        let names = reader.names();
+        // A station that is no longer in the settings has its readings still.
+        let kept = names.all_series().map(|(_, series)| series.station.as_str());
+        let known = kept.chain(settings.property.stations.iter().map(|s| s.id.as_str()));
+        let known: BTreeSet<&str> = known.collect();
+        if !known.contains(station) {
+            return Err(unknown("station", station, known.iter().copied()));
+        }
+    }
     let mut output = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
     let result = if arguments.normals {
         summaries::print_normals(&reader, &settings.property, &asked, &mut output)
@@ -86,6 +98,12 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
         Err(Trouble::Output(error)) => Err(Failure::failed(error.to_string())),
         Err(Trouble::Read(error)) => Err(Failure::failed(error.to_string())),
     }
+}
+
+/// A name that nobody has, and whose is meant.
+fn unknown<'a>(what: &str, name: &str, known: impl Iterator<Item = &'a str> + Clone) -> Failure {
+    let near = config::nearest(name, known).map(|near| format!("; did you mean `{near}`?"));
+    Failure::usage(format!("there is no {what} `{name}`{}", near.unwrap_or_default()))
 }
 
 /// What can go wrong on the way.

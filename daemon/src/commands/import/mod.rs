@@ -69,6 +69,10 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
         count("refused"),
         count("readings")
     );
+    let taken = count("samples") + count("repeats") + count("conflicts");
+    if wanted.is_none() && taken == 0 && count("refused") > 0 {
+        return Err(Failure::failed("nothing of it was understood"));
+    }
     Ok(())
 }
 

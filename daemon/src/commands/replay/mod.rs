@@ -56,5 +56,8 @@ pub fn execute(arguments: &Replay) -> Result<(), Failure> {
         Err(error) => return Err(Failure::failed(error.to_string())),
     }
     eprintln!("{}", player.summary());
+    if player.understood_nothing() {
+        return Err(Failure::failed("nothing of it was understood"));
+    }
     Ok(())
 }

@@ -361,6 +361,11 @@ impl Player {
         })
     }
 
+    /// Whether there were lines, and all of them were refused.
+    pub(super) fn understood_nothing(&self) -> bool {
+        self.counts.lines > 0 && self.counts.refused == self.counts.lines
+    }
+
     /// What happened, in a line.
     pub(super) fn summary(&self) -> String {
         let Counts { lines, accepted, repeats, conflicts, set_aside, refused, readings } =

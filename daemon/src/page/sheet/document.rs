@@ -29,6 +29,7 @@ pub fn drawn(sheet: &Sheet<'_>, kept: &Kept, unread: bool) -> Markup {
                 noscript { meta http-equiv="refresh" content="60"; }
             }
             body {
+                a.skip href="#span" { (texts.skip) }
                 header {
                     h1 { (property.name) }
                     (held::truth(sheet))

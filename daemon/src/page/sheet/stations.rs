@@ -151,7 +151,7 @@ pub fn stations(sheet: &Sheet<'_>) -> Markup {
                 @for (place, station) in (0_u16..).zip(&property.stations).take(PLOTS) {
                     figure.chosen[station.id == sheet.station] {
                         (drawn(&sheet.plotted(StationIndex(place), station), &format!("plot{place}"), &format!("{} {}", texts.plot_of, station.name)))
-                        figcaption { a href={ "/?" (sheet.link(&station.id)) } aria-current=[(station.id == sheet.station).then_some("true")] { (station.name) } }
+                        figcaption { a tabindex="-1" href={ "/?" (sheet.link(&station.id)) } aria-current=[(station.id == sheet.station).then_some("true")] { (station.name) } }
                     }
                 }
             }

@@ -73,6 +73,8 @@ pub struct Texts {
     pub remedy: &'static str,
     pub whole_station: &'static str,
     pub several: &'static str,
+    /// A way past the stations for who goes by keyboard.
+    pub skip: &'static str,
     pub panes: &'static str,
     pub earlier: &'static str,
     pub later: &'static str,

@@ -102,6 +102,7 @@ pub static ENGLISH: Texts = Texts {
     remedy: "Then",
     whole_station: "the whole station",
     several: "two stations disagree",
+    skip: "To the span of time",
     panes: "Meteogram",
     earlier: "earlier",
     later: "later",

@@ -100,8 +100,9 @@ impl History {
     fn try_open(directory: &Path, options: &Options) -> Result<(Self, Opened), OpenError> {
         let failed = |e: std::io::Error| OpenError::of_system(directory, &e);
         let files = Files { database: directory.join(DATABASE) };
-        let mut opened = Opened { created: !files.database.exists(), ..Opened::default() };
         let stamp = stamp(options.now);
+        files.finish(&stamp).map_err(failed)?;
+        let mut opened = Opened { created: !files.database.exists(), ..Opened::default() };
 
         let suspicion = if opened.created && files.wal().exists() {
             // SQLite would throw it away.
@@ -116,13 +117,10 @@ impl History {
         let mut connection = match sound(&files, opened.created, &mut opened.repairs) {
             Ok(connection) => connection,
             Err(Stop::Failed(error)) => return Err(error),
-            Err(Stop::Damaged(reason)) => {
-                anew(&files, &stamp, &reason, &mut opened.repairs).map_err(OpenError::Failed)?
-            }
+            Err(Stop::Damaged(reason)) => anew(&files, &stamp, &reason, &mut opened.repairs)?,
         };
         if let Some(kept) = kept_wal {
-            let taken = take_from_frames(&mut connection, &files.database, &kept)
-                .map_err(OpenError::Failed)?;
+            let taken = take_from_frames(&mut connection, &files.database, &kept)?;
             opened.repairs.push(format!(
                 "the write-ahead log {}; it is kept as {}, and {taken} records were taken from it",
                 suspicion.says(),
@@ -209,21 +207,50 @@ fn moved(connection: &Connection) -> Result<(), Stop> {
     }
 }
 
-/// Sets a damaged database aside and begins a new one with what is readable of it.
+/// Begins a new database with what is readable of a damaged one, and sets that aside. The
+/// new one is made whole under another name first: when there is no room for it, or the
+/// power goes meanwhile, the damaged one is still in its place and the next start does the
+/// same again.
 fn anew(
     files: &Files,
     stamp: &str,
     reason: &str,
     repairs: &mut Vec<String>,
-) -> Result<Connection, String> {
-    let aside =
-        files.set_aside(stamp).map_err(|e| format!("{DATABASE} cannot be set aside: {e}"))?;
-    let carried = match Mended::of(&aside) {
+) -> Result<Connection, OpenError> {
+    let system = |e: std::io::Error| OpenError::of_system(&files.database, &e);
+    let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
+    let made = files.being_made();
+    made.remove().map_err(system)?;
+    let line = match made_of(files, &made) {
+        Ok(line) => line,
+        Err(error) => {
+            // Its room is wanted. What stays of it is removed at the next start.
+            let _ = made.remove();
+            return Err(error);
+        }
+    };
+    let aside = files.set_aside(stamp).map_err(system)?;
+    made.take_the_place_of(files).map_err(system)?;
+    repairs.push(format!("{DATABASE} {reason}; {line}; it is kept as {}", name(&aside.database)));
+    connect::writing(&files.database).map_err(failed)
+}
+
+/// The new database, closed and synced; the line to tell.
+fn made_of(files: &Files, made: &Files) -> Result<String, OpenError> {
+    let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
+    let carried = match Mended::of(files) {
         Ok(mended) => connect::mending(&mended.files.database).map(|old| Carried::read(&old)).ok(),
+        // What stands beside the log is not given up for want of room.
+        Err(e) if e.kind() == std::io::ErrorKind::StorageFull => return Err(OpenError::Full),
         Err(_) => None,
     };
-    let mut connection = connect::writing(&files.database).map_err(|e| e.to_string())?;
-    let line = rebuild(&mut connection, &aside, carried.unwrap_or_else(Carried::nothing))?;
-    repairs.push(format!("{DATABASE} {reason}; {line}"));
-    Ok(connection)
+    let mut connection = connect::writing(&made.database).map_err(failed)?;
+    let line = rebuild(&mut connection, files, carried.unwrap_or_else(Carried::nothing))?;
+    // All of it: a part that stays in the write-ahead log would be left behind.
+    connection.wal_checkpoint_v2(DEFAULT_NAME, CheckpointMode::TRUNCATE).map_err(failed)?;
+    connection.close().map_err(|(_, e)| failed(e))?;
+    if std::fs::metadata(made.wal()).is_ok_and(|m| m.len() > 0) {
+        return Err(OpenError::Failed(format!("{} is not whole", made.database.display())));
+    }
+    Ok(line)
 }

@@ -27,9 +27,9 @@ const EVERY: Duration = Duration::from_secs(2);
 const INLET: &str = "[source.mqtt_inlet.yard]\nlisten = \"127.0.0.1:0\"";
 
 /// Sends until `until`; how many messages were acknowledged, and of how many.
-fn station(address: SocketAddr, station: usize, until: Instant) -> (u64, u64) {
+fn station(address: SocketAddr, station: usize, until: Instant, interval: Duration) -> (u64, u64) {
     let mut stream = TcpStream::connect(address).expect("a listener");
-    stream.set_read_timeout(Some(Duration::from_secs(20))).expect("a socket");
+    stream.set_read_timeout(Some(Duration::from_secs(120))).expect("a socket");
     let mut out = BytesMut::new();
     let mut connect = Connect::new(format!("load-{station}"));
     connect.login = Some(Login { username: format!("s{station}"), password: token(station) });
@@ -64,7 +64,7 @@ fn station(address: SocketAddr, station: usize, until: Instant) -> (u64, u64) {
         std::thread::sleep(EVERY);
     }
     // What is owed comes within the interval.
-    std::thread::sleep(Duration::from_secs(1));
+    std::thread::sleep(interval + Duration::from_secs(1));
     drop(stream.shutdown(std::net::Shutdown::Write));
     (reader.join().expect("a reader ends well"), sent)
 }
@@ -96,11 +96,12 @@ fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> (u64, f6
     );
     let program: Program = start(folder, &format!("{seconds} s"), &source);
     let address = peer.as_ref().map_or_else(|| program.address("yard"), |p| p.address);
-    let until = Instant::now() + lasting;
+    let (until, interval) = (Instant::now() + lasting, Duration::from_secs(seconds));
     let mut messages = (0, 0);
     if !lasting.is_zero() {
-        let senders: Vec<_> =
-            (0..STATIONS).map(|s| std::thread::spawn(move || station(address, s, until))).collect();
+        let senders: Vec<_> = (0..STATIONS)
+            .map(|s| std::thread::spawn(move || station(address, s, until, interval)))
+            .collect();
         for sender in senders {
             let (acknowledged, sent) = sender.join().expect("a station ends well");
             messages = (messages.0 + acknowledged, messages.1 + sent);

@@ -188,6 +188,52 @@ fn a_kill_on_a_full_disk_loses_nothing_and_the_next_start_goes_on() {
     assert!(ballast > 0, "the ballast is there again");
 }
 
+#[test]
+fn a_damaged_history_on_a_full_disk_is_saved_with_the_ballast_or_stays_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let Some((_small, _sink, settings)) = small(folder.path()) else { return };
+    let store = folder.path().join("history");
+    let program = Program::run(&settings);
+    let mut sender = Sender::new();
+    sender.send_all(&program, 50);
+    assert_eq!(program.terminate().0, Some(0));
+    let (database, ballast) = (store.join("history.sqlite3"), store.join("ballast"));
+    let damage = || {
+        let file = std::fs::OpenOptions::new().write(true).open(&database).unwrap();
+        std::os::unix::fs::FileExt::write_all_at(&file, &[0; 16], 0).unwrap();
+    };
+    damage();
+    let damaged = std::fs::read(&database).unwrap();
+
+    // Without a ballast there is no room for a new one: the old one stays where it is.
+    std::fs::remove_file(&ballast).unwrap();
+    let filler = Filler::all_but(&store, 16 << 10);
+    let run = ["run", "--config", settings.to_str().unwrap()];
+    let (status, said) = Program::start_unready(&settings, &run).wait();
+    assert!(status != Some(0) && said.contains("no space is left"), "{status:?} {said}");
+    assert_eq!(std::fs::read(&database).unwrap(), damaged);
+    drop(filler);
+
+    let program = Program::run(&settings);
+    assert!(program.said().contains("a new one was begun"), "{}", program.said());
+    sender.send_all(&program, 10);
+    assert_eq!(program.terminate().0, Some(0));
+
+    sender.compare(&settings);
+
+    // With one there is.
+    damage();
+    assert!(std::fs::metadata(&ballast).unwrap().len() > 0);
+    let filler = Filler::all_but(&store, 16 << 10);
+    let program = Program::run(&settings);
+    assert!(program.said().contains("a new one was begun"), "{}", program.said());
+    drop(filler);
+    sender.send_all(&program, 10);
+    assert_eq!(program.terminate().0, Some(0));
+    sender.compare(&settings);
+    sound(&settings);
+}
+
 /// A service whose disk the test rules.
 fn ruled(folder: &Path) -> (Disk, PathBuf, Program) {
     let settings = write(folder, "");

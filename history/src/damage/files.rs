@@ -42,6 +42,48 @@ impl Files {
         beside(&self.database, "-wal")
     }
 
+    /// A database that is being made in place of this one.
+    pub(crate) fn being_made(&self) -> Self {
+        Self { database: beside(&self.database, ".made") }
+    }
+
+    /// Ends what a start before began: a database that is made stands complete where the
+    /// one whose place it takes is set aside already, and is a part where it is not.
+    pub(crate) fn finish(&self, stamp: &str) -> io::Result<()> {
+        let made = self.being_made();
+        if !made.database.exists() {
+            return Ok(());
+        }
+        if self.database.exists() {
+            return made.remove();
+        }
+        if self.wal().exists() {
+            // Its records are in the one that is made; it follows its database.
+            std::fs::rename(self.wal(), Self::free(&self.wal(), stamp))?;
+        }
+        made.take_the_place_of(self)
+    }
+
+    /// Gives a closed database the name of another, which is not there any more.
+    pub(crate) fn take_the_place_of(&self, other: &Self) -> io::Result<()> {
+        std::fs::rename(&self.database, &other.database)?;
+        match other.database.parent() {
+            Some(folder) => std::fs::File::open(folder)?.sync_all(),
+            None => Ok(()),
+        }
+    }
+
+    /// Removes them, where they are.
+    pub(crate) fn remove(&self) -> io::Result<()> {
+        for path in [self.wal(), beside(&self.database, "-shm"), self.database.clone()] {
+            match std::fs::remove_file(path) {
+                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
     /// A name that no file has yet, for `path` set aside at `stamp`.
     fn free(path: &Path, stamp: &str) -> PathBuf {
         let first = beside(path, &format!(".damaged-{stamp}"));
@@ -60,9 +102,8 @@ impl Files {
     /// Gives the database and its write-ahead log dated names; the shared memory beside
     /// them holds nothing of its own.
     pub(crate) fn set_aside(&self, stamp: &str) -> io::Result<Self> {
-        let database = Self::free(&self.database, stamp);
-        std::fs::rename(&self.database, &database)?;
-        let aside = Self { database };
+        let aside = Self { database: Self::free(&self.database, stamp) };
+        std::fs::rename(&self.database, &aside.database)?;
         if self.wal().exists() {
             std::fs::rename(self.wal(), aside.wal())?;
         }

@@ -1,9 +1,11 @@
 //! Saving what is readable.
 
 use super::cells::{Pages, records_in};
-use super::files::{Files, name};
+use super::files::Files;
 use super::wal;
+use crate::fault::OpenError;
 use crate::names::Names;
+use crate::open::DATABASE;
 use crate::record::{NEAR, Packer, Row, decode_batch, kind};
 use crate::row::{COLUMNS, body_of, row_of};
 use crate::{connect, register, row};
@@ -197,10 +199,10 @@ pub(crate) fn take_from_frames(
     connection: &mut Connection,
     database: &Path,
     log: &Path,
-) -> Result<u64, String> {
-    let text = |e: rusqlite::Error| e.to_string();
-    let store = Store::open(database, log).map_err(|e| e.to_string())?;
-    let last = row::last(connection).map_err(text)?.map_or(0, |l| l.number);
+) -> Result<u64, OpenError> {
+    let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
+    let store = Store::open(database, log).map_err(|e| OpenError::of_system(log, &e))?;
+    let last = row::last(connection).map_err(failed)?.map_or(0, |l| l.number);
     let mut taken = Vec::new();
     for (_, page) in &store.frames {
         records_in(page, &store, &mut |row, body| {
@@ -209,31 +211,32 @@ pub(crate) fn take_from_frames(
             }
         });
     }
-    let transaction = connection.transaction().map_err(text)?;
+    let transaction = connection.transaction().map_err(failed)?;
     let mut count = 0;
     for (row, body) in &taken {
-        count += u64::from(keep(&transaction, row, body).map_err(text)?);
+        count += u64::from(keep(&transaction, row, body).map_err(failed)?);
     }
-    note_late(&transaction, last + 1).map_err(text)?;
+    note_late(&transaction, last + 1).map_err(failed)?;
     if taken.iter().any(|(row, _)| row.kind == kind::NAMES) {
-        name_tables(&transaction).map_err(text)?;
+        name_tables(&transaction).map_err(failed)?;
     }
-    transaction.commit().map_err(text)?;
+    transaction.commit().map_err(failed)?;
     Ok(count)
 }
 
-/// Begins a new database with all records found in the files set aside, and what was
+/// Begins a new database with all records found in the damaged files, and what was
 /// carried over. The line to tell.
 pub(crate) fn rebuild(
     connection: &mut Connection,
-    aside: &Files,
+    damaged: &Files,
     carried: Carried,
-) -> Result<String, String> {
-    let text = |e: rusqlite::Error| e.to_string();
-    let store = Store::open(&aside.database, &aside.wal()).map_err(|e| e.to_string())?;
+) -> Result<String, OpenError> {
+    let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
+    let store = Store::open(&damaged.database, &damaged.wal())
+        .map_err(|e| OpenError::of_system(&damaged.database, &e))?;
     let cut = carried.cut.join(", ");
-    connect::create(connection, "").map_err(text)?;
-    let transaction = connection.transaction().map_err(text)?;
+    connect::create(connection, "").map_err(failed)?;
+    let transaction = connection.transaction().map_err(failed)?;
     let mut count = 0_u64;
     let mut fault = None;
     store.each(&mut |row, body| match keep(&transaction, &row, &body) {
@@ -241,14 +244,14 @@ pub(crate) fn rebuild(
         Err(e) => fault = fault.take().or(Some(e)),
     });
     if let Some(fault) = fault {
-        return Err(fault.to_string());
+        return Err(failed(fault));
     }
-    transaction.execute("DELETE FROM property", []).map_err(text)?;
+    transaction.execute("DELETE FROM property", []).map_err(failed)?;
     // Without a block its day is read of the log and sealed again.
     let unsealed = carried.cut.contains(&"block");
-    carried.write(&transaction).map_err(text)?;
+    carried.write(&transaction).map_err(failed)?;
     if unsealed {
-        transaction.execute("UPDATE sealed SET through = 0", []).map_err(text)?;
+        transaction.execute("UPDATE sealed SET through = 0", []).map_err(failed)?;
     }
     // Pages that are free still hold records that were trimmed.
     transaction
@@ -256,12 +259,12 @@ pub(crate) fn rebuild(
             "DELETE FROM log WHERE kind = 1 AND number <= (SELECT max(through) FROM trimmed)",
             [],
         )
-        .map_err(text)?;
-    name_tables(&transaction).map_err(text)?;
-    note_late(&transaction, 0).map_err(text)?;
+        .map_err(failed)?;
+    name_tables(&transaction).map_err(failed)?;
+    note_late(&transaction, 0).map_err(failed)?;
     let named: bool = transaction
         .query_row("SELECT EXISTS (SELECT 1 FROM property)", [], |r| r.get(0))
-        .map_err(text)?;
+        .map_err(failed)?;
     if !named {
         // The log's, if it tells one, takes its place at once.
         let uuid = uuid::Uuid::new_v4().to_string();
@@ -270,13 +273,10 @@ pub(crate) fn rebuild(
                 "INSERT INTO property (uuid, version) VALUES (?1, ?2)",
                 (uuid, crate::schema::VERSION),
             )
-            .map_err(text)?;
+            .map_err(failed)?;
     }
-    transaction.commit().map_err(text)?;
+    transaction.commit().map_err(failed)?;
     let lost =
         if cut.is_empty() { String::new() } else { format!("; not readable to their end: {cut}") };
-    Ok(format!(
-        "a new one was begun with the {count} records found in it; it is kept as {}{lost}",
-        name(&aside.database)
-    ))
+    Ok(format!("a new one was begun with the {count} records found in it{lost}"))
 }

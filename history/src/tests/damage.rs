@@ -352,3 +352,39 @@ fn a_later_version_is_not_touched() {
         crate::Reader::open(directory.path(), &property, &series(&property), &sources()).is_err()
     );
 }
+
+#[test]
+fn a_start_that_was_cut_off_while_it_saved_a_damaged_database_is_gone_on_with() {
+    let (folder, copy) = (directory(), directory());
+    let whole = original(folder.path(), copy.path());
+    let database = copy.path().join(DATABASE);
+    let beside = |suffix: &str| copy.path().join(format!("{DATABASE}{suffix}"));
+    let complete = {
+        // What stands under the other name at the moment before it takes its place.
+        let other = directory();
+        std::fs::copy(&database, other.path().join(DATABASE)).unwrap();
+        let wal = format!("{DATABASE}-wal");
+        std::fs::copy(beside("-wal"), other.path().join(&wal)).unwrap();
+        let file = std::fs::OpenOptions::new().write(true).open(other.path().join(DATABASE));
+        std::os::unix::fs::FileExt::write_all_at(&file.unwrap(), &[0; 16], 0).unwrap();
+        let (history, opened) = open(other.path());
+        assert!(opened.repairs[0].contains("a new one was begun"), "{:?}", opened.repairs);
+        assert_eq!(contents(&history), whole);
+        history.close().unwrap();
+        std::fs::read(other.path().join(DATABASE)).unwrap()
+    };
+    // Before its place is free it is only a part, whatever is in it.
+    std::fs::write(beside(".made"), &complete[..complete.len() / 2]).unwrap();
+    std::fs::write(beside(".made-wal"), b"part").unwrap();
+    let (history, opened) = open(copy.path());
+    assert_eq!((contents(&history), opened.repairs.len()), (whole.clone(), 0));
+    drop(history);
+    assert!(!beside(".made").exists() && !beside(".made-wal").exists());
+    // Afterwards it is all there is.
+    std::fs::rename(&database, beside(".damaged-20260301T060000Z")).unwrap();
+    std::fs::write(beside("-wal"), b"of the damaged one").unwrap();
+    std::fs::write(beside(".made"), &complete).unwrap();
+    let (history, _) = open(copy.path());
+    assert_eq!(contents(&history), whole);
+    assert!(!beside(".made").exists());
+}

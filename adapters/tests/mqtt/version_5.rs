@@ -2,41 +2,17 @@
 
 use super::*;
 use bytes::{Bytes, BytesMut};
+use fixtures::peer_5::Peer5;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, Connect, ConnectReturnCode, Packet, Publish, SubAck, SubscribeReasonCode,
 };
 use tokio::io::AsyncWriteExt;
-use tokio::net::TcpStream;
-
-struct Peer5 {
-    stream: TcpStream,
-    input: BytesMut,
-}
 
 impl Peer5 {
-    async fn next(&mut self) -> Option<Packet> {
-        loop {
-            match Packet::read(&mut self.input, None) {
-                Ok(packet) => return Some(packet),
-                Err(rumqttc::v5::mqttbytes::Error::InsufficientBytes(_)) => {}
-                Err(error) => panic!("{error}"),
-            }
-            if soon("a packet", self.stream.read_buf(&mut self.input)).await.unwrap_or(0) == 0 {
-                return None;
-            }
-        }
-    }
-
-    async fn send(&mut self, packet: Packet) {
-        let mut out = BytesMut::new();
-        packet.write(&mut out, None).unwrap();
-        self.stream.write_all(&out).await.unwrap();
-    }
-
     async fn welcome(listener: &TcpListener) -> (Self, Connect) {
         let (stream, _) = soon("a connection", listener.accept()).await.unwrap();
-        let mut peer = Self { stream, input: BytesMut::new() };
+        let mut peer = Self::new(stream);
         let Some(Packet::Connect(connect, _, _)) = peer.next().await else { panic!("no CONNECT") };
         let code = ConnectReturnCode::Success;
         let ack = ConnAck { session_present: false, code, properties: None };

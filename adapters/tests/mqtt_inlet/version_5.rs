@@ -1,6 +1,7 @@
 //! Stations that speak MQTT 5, each played by a scripted client over another codec.
 
 use super::*;
+use fixtures::peer_5::Peer5;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::SubscribeReasonCode;
 use rumqttc::v5::mqttbytes::v5::{
@@ -10,34 +11,10 @@ use rumqttc::v5::mqttbytes::v5::{
 };
 use tokio::net::TcpStream;
 
-struct Peer5 {
-    stream: TcpStream,
-    input: BytesMut,
-}
-
 impl Peer5 {
     async fn dial(house: &House) -> Self {
         let stream = TcpStream::connect(house.address().await).await.unwrap();
-        Self { stream, input: BytesMut::new() }
-    }
-
-    async fn next(&mut self) -> Option<Packet> {
-        loop {
-            match Packet::read(&mut self.input, None) {
-                Ok(packet) => return Some(packet),
-                Err(rumqttc::v5::mqttbytes::Error::InsufficientBytes(_)) => {}
-                Err(error) => panic!("{error}"),
-            }
-            if soon("a packet", self.stream.read_buf(&mut self.input)).await.unwrap_or(0) == 0 {
-                return None;
-            }
-        }
-    }
-
-    async fn send(&mut self, packet: Packet) {
-        let mut out = BytesMut::new();
-        packet.write(&mut out, None).unwrap();
-        self.stream.write_all(&out).await.unwrap();
+        Self::new(stream)
     }
 
     async fn greet(&mut self, connect: Connect, will: Option<LastWill>, user: &str) -> ConnAck {

@@ -17,10 +17,6 @@ const MEANS_ENOUGH: f64 = 10.0;
 const REST: usize = 24;
 /// A station without values for this long is left out of the comparison, hours.
 const ABSENT: usize = 24;
-/// The standard error of a size is wider than its window says: a suspicion opens when the
-/// weather helps, and the windows that are looked at are the strongest. By so much when it
-/// opens, and when it is looked at again (chosen on odd months of the open record).
-const WIDER: [f64; 2] = [1.5, 1.3];
 /// A suspicion closes when it was quiet for this long, hours.
 const QUIET: usize = 12;
 
@@ -230,7 +226,7 @@ impl Judge {
         let day_later = (now - open.opened).is_multiple_of(24 * self.steps_per_hour);
         if day_later && let Some(change) = self.second_look(&open, limits) {
             open.since = now - change.hours * self.steps_per_hour;
-            (open.size, open.error) = (change.size, WIDER[1] * change.error);
+            (open.size, open.error) = (change.size, limits.of(self.group).wider[1] * change.error);
             (open.score, open.rival) = (own.value, self.rival(open.hypothesis, scores));
             self.open = Some(open);
             return Some(Turn::Changed(open));
@@ -257,7 +253,7 @@ impl Judge {
             opened: now,
             since: now - score.window * self.steps_per_hour,
             size: score.size,
-            error: WIDER[0] * (score.size / score.value).abs(),
+            error: limits.of(self.group).wider[0] * (score.size / score.value).abs(),
             score: score.value,
             rival,
             clear: score.value.powi(2) > rival.powi(2) + limits.hand_over,

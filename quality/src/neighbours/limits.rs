@@ -19,6 +19,10 @@ pub struct GroupLimits {
     pub first_window: usize,
     /// Share of a window that must hold values.
     pub presence: f64,
+    /// The standard error of a size is wider than its window says: a suspicion opens when the
+    /// weather helps, and the windows that are looked at are the strongest. By so much when it
+    /// opens, and when it is looked at again.
+    pub wider: [f64; 2],
     /// Smaller offsets are not worth telling, in the unit of the contrast, by the quantities
     /// of the group: what instruments in the field reach at best (achievable uncertainty of
     /// WMO-No. 8, Vol. I, Annex 1.A; from memory).
@@ -73,8 +77,9 @@ impl Limits {
     }
 }
 
-const fn own(score: f64, margin: f64, ridge: f64, least: [f64; 2]) -> GroupLimits {
-    GroupLimits { score, margin, ridge, drawn_in: 2.5, first_window: 6, presence: 0.35, least }
+const fn own(score: f64, margin: f64, ridge: f64, wider: [f64; 2], least: [f64; 2]) -> GroupLimits {
+    let (drawn_in, first_window, presence) = (2.5, 6, 0.35);
+    GroupLimits { score, margin, ridge, drawn_in, first_window, presence, wider, least }
 }
 
 impl Default for Limits {
@@ -98,11 +103,11 @@ impl Default for Limits {
             charts: ChartLimits { chart: Chart { reference: 1.0, interval: 5.0 }, spread: 1.0 },
             groups: [
                 // Cel and %, Cel, hPa, a tenth of the speed, deg.
-                own(5.6, 8.0, 100.0, [0.2, 3.0]),
-                own(5.4, 8.0, 100.0, [0.25, 0.0]),
-                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0, [0.15, 0.0]) },
-                own(5.5, 8.0, 300.0, [0.1, 0.0]),
-                GroupLimits { first_window: 24, ..own(5.1, 8.0, 100.0, [5.0, 0.0]) },
+                own(5.6, 8.0, 100.0, [1.7, 1.5], [0.2, 3.0]),
+                own(5.4, 8.0, 100.0, [1.5, 1.4], [0.25, 0.0]),
+                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0, [1.2, 1.2], [0.15, 0.0]) },
+                own(5.5, 8.0, 300.0, [1.5, 1.3], [0.1, 0.0]),
+                GroupLimits { first_window: 24, ..own(5.1, 8.0, 100.0, [2.3, 1.3], [5.0, 0.0]) },
             ],
         }
     }

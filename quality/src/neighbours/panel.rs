@@ -3,6 +3,9 @@
 //! One diagnosis at a time where one bad instrument can raise several: while a suspicion
 //! is open, groups whose terms hold that instrument open nothing.
 
+mod hours;
+mod waiting;
+
 use super::clock::Clock;
 use super::contrast::Contrasts;
 use super::gauge::Gauge;
@@ -10,24 +13,17 @@ use super::gross::{Gross, SLIP_HOURS, Stray};
 use super::hollow::Hollow;
 use super::judge::{Judge, Open, Turn};
 use super::limits::Limits;
-use super::score::Score;
 use super::stuck::Stuck;
-use super::suspicion::{KeptBack, Kind, Reason, State, Suspicion, confidence};
+use super::suspicion::{KeptBack, Kind, State, Suspicion, confidence};
 use super::terms::{Terms, observed};
 use super::values::{Group, Values};
-use super::watch::{Evidence, Watches};
+use super::watch::Watches;
 use super::weather::Tracker;
 use crate::charts::Charted;
+use observation::Time;
 use observation::time::{DAY, HOUR};
-use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
-/// Dew point and humidity of one station come from one sensor: a suspicion of the dew point
-/// within so many hours of one of the air is the same.
-const SAME_SENSOR_HOURS: usize = 72;
-/// What was laid to instruments of a station within so many hours before its clock was found
-/// wrong came of the clock.
-const OF_THE_CLOCK_HOURS: usize = 96;
 /// Sectors that blow before a turned vane is told: so often is its rounding drawn anew.
 const SECTORS_BLEW: f64 = 3.0;
 /// Step of a vane of eight points, degrees; one with fewer says the same in all sectors.
@@ -91,16 +87,6 @@ pub struct Verdict {
     pub strays: Vec<Stray>,
     /// What the charts of conditions told.
     pub charted: Vec<Charted>,
-}
-
-/// The groups whose open suspicions a group waits for: its terms hold their instruments.
-const fn waits_for(group: Group) -> &'static [Group] {
-    match group {
-        Group::Air | Group::Pressure => &[Group::Speed, Group::Vane],
-        Group::Dew => &[Group::Air, Group::Speed, Group::Vane],
-        Group::Speed => &[Group::Vane],
-        Group::Vane => &[Group::Air, Group::Speed],
-    }
 }
 
 /// An offset of less than so many times what instruments in the field reach at best is held
@@ -218,41 +204,6 @@ impl Panel {
         self.take_hour(index, values, limits, out);
     }
 
-    fn must_wait(&self, place: usize, scores: &[Score], limits: &Limits) -> Option<Reason> {
-        let judge = &self.judges[place];
-        let group = judge.group();
-        let best = (0..scores.len())
-            .max_by(|a, b| scores[*a].value.abs().total_cmp(&scores[*b].value.abs()))?;
-        let station = best % self.stations;
-        let clock = self.clock_doubt.get(station).copied().unwrap_or(0.0);
-        if group == Group::Pressure && clock >= limits.clock_doubt {
-            return Some(Reason::ClockDoubted);
-        }
-        if group == Group::Air {
-            let since = (judge.seen() / self.steps_per_hour).saturating_sub(scores[best].window);
-            let quantity = group.quantities()[best / self.stations];
-            if self.hollow.explains(station, quantity, since, scores[best].size) {
-                return Some(Reason::Cold);
-            }
-        }
-        if scores[best].value.abs() > limits.held * limits.of(group).score {
-            return None;
-        }
-        let same_sensor = match group {
-            Group::Dew => self.air_open[station],
-            Group::Air if best / self.stations == 1 => self.dew_open[station],
-            _ => None,
-        };
-        let lately = SAME_SENSOR_HOURS * self.steps_per_hour;
-        if same_sensor.is_some_and(|open| judge.seen() - open <= lately) {
-            return Some(Reason::SameSensor);
-        }
-        waits_for(group)
-            .iter()
-            .find(|other| self.judges.iter().any(|j| j.group() == **other && j.open().is_some()))
-            .map(|other| Reason::Waits(*other))
-    }
-
     fn tell(
         &self,
         turn: Turn,
@@ -307,98 +258,6 @@ impl Panel {
                 score,
                 reason,
             }),
-        }
-    }
-
-    /// The tests that look at whole hours.
-    fn take_hour(&mut self, index: i64, values: &[Values], limits: &Limits, out: &mut Verdict) {
-        for (sum, value) in self.rain.iter_mut().zip(values) {
-            if value.rain.is_finite() {
-                *sum = Some(sum.unwrap_or(0.0) + value.rain);
-            }
-        }
-        if (index + 1).rem_euclid(self.steps_per_hour as i64) != 0 {
-            return;
-        }
-        let mut hour = values.to_vec();
-        for (value, sum) in hour.iter_mut().zip(&mut self.rain) {
-            value.rain = sum.take().unwrap_or(f64::NAN);
-        }
-        let end = (index + 1) * self.step();
-        let before = |hours: usize| Time(end - i64::try_from(hours).unwrap_or(0) * HOUR);
-        let mut evidence = Vec::new();
-        let mut moving = hour.clone();
-        for (station, value) in moving.iter_mut().enumerate() {
-            if self.watches.stuck(station, Quantity::AirPressureAtMeanSeaLevel) {
-                value.pressure = f64::NAN;
-            }
-        }
-        let clocks = self.clock.take(&moving);
-        out.clock = clocks.iter().map(|c| c.score).fold(0.0, f64::max);
-        self.clock_doubt = clocks.iter().map(|c| c.doubt).collect();
-        let worst = (0..clocks.len()).max_by(|a, b| clocks[*a].score.total_cmp(&clocks[*b].score));
-        let warm =
-            self.judges.first().is_some_and(|j| j.seen() > limits.warm * 24 * self.steps_per_hour);
-        if let Some(station) = worst
-            && clocks[station].score >= limits.clock
-            && warm
-        {
-            evidence.push(Evidence {
-                kind: Kind::Clock,
-                station,
-                quantity: Quantity::AirPressureAtMeanSeaLevel,
-                since: before(72),
-                size: Some(f64::from(clocks[station].lag)),
-                score: clocks[station].score,
-                limit: limits.clock,
-            });
-        }
-        for found in self.stuck.take(&hour) {
-            evidence.push(Evidence {
-                kind: Kind::Stuck,
-                station: found.station,
-                quantity: found.quantity,
-                since: before(found.hours),
-                size: None,
-                score: found.score,
-                limit: found.limit,
-            });
-        }
-        for (station, missed) in self.gauge.take(&hour, limits.gauge.0).into_iter().enumerate() {
-            // Snow and shelter of the place are to be learned first.
-            if warm && missed.score >= limits.gauge.0 && missed.depth >= limits.gauge.1 {
-                evidence.push(Evidence {
-                    kind: Kind::Blocked,
-                    station,
-                    quantity: Quantity::PrecipitationDepth,
-                    since: before(missed.hours),
-                    size: Some(missed.depth),
-                    score: missed.score,
-                    limit: limits.gauge.0,
-                });
-            }
-        }
-        let before = out.suspicions.len();
-        self.watches.take(&evidence, &mut out.suspicions);
-        let new = out.suspicions[before..].iter();
-        let clocks: Vec<usize> = new
-            .filter(|said| said.kind == Kind::Clock && said.state == State::Opened)
-            .filter_map(|said| said.station)
-            .collect();
-        for suspicion in &mut out.suspicions[before..] {
-            // A value that stands still is evidence of its own; the others need a majority.
-            if self.stations < 3 && suspicion.kind != Kind::Stuck {
-                suspicion.station = None;
-            }
-        }
-        for station in clocks {
-            for place in 0..self.judges.len() {
-                let judge = &mut self.judges[place];
-                let (group, now) = (judge.group(), judge.seen());
-                if let Some(turn) = judge.withdraw(station, OF_THE_CLOCK_HOURS) {
-                    self.tell(turn, group, now, index, limits, out);
-                }
-            }
         }
     }
 }

@@ -3,26 +3,21 @@
 //! The chance that a value repeats is learned by how far the neighbours moved, starting
 //! from a table measured on whole and half units of airport reports.
 
+mod rules;
+mod run;
+
 use super::suspicion::agreed;
 use super::values::{Values, known, turn};
-use super::weather::Bridged;
 use observation::Quantity;
+use rules::{BINS, RULES, Rule};
+use run::{EQUAL, Run};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
-/// Values closer than this are equal.
-const EQUAL: f64 = 1e-6;
-const BRIDGED_HOURS: usize = 3;
-const BINS: usize = 5;
 /// The starting table counts as so many hours a bin.
 const STARTING_WEIGHT: f64 = 1000.0;
 /// Counts are halved when a bin holds so many hours.
 const LARGEST_WEIGHT: f64 = 20_000.0;
-/// Neighbours must turn by so many steps of a vane before it is said to stand; by more
-/// where it has few points, steps of so many deg or more: it stays where it is through long
-/// winds that turn within a point (chosen on odd months of the open record).
-const STEPS_TURNED: [f64; 2] = [1.5, 2.5];
-const FEW_POINTS: f64 = 20.0;
 /// What has stood beyond its limit for so many hours is dead, and no neighbour to others.
 const DEAD_HOURS: usize = 48;
 /// A cup that stands while its neighbours blow less than this says nothing, m/s: it starts at
@@ -35,57 +30,6 @@ const SATURATED_HOURS: usize = 24;
 /// the hours of the run that is asked for.
 const HUMIDITY_RANGE: f64 = 5.0;
 const HUMIDITY_HOURS: usize = 8;
-
-/// What is known beforehand of one quantity.
-struct Rule {
-    quantity: Quantity,
-    /// Upper ends of the bins of the neighbours' move but for the last.
-    bins: [f64; BINS - 1],
-    /// Chance of an equal value in each bin.
-    chances: [f64; BINS],
-    /// Sum of -ln chance at which a run is suspected.
-    limit: f64,
-}
-
-const RULES: [Rule; 4] = [
-    Rule {
-        quantity: Quantity::AirTemperature,
-        bins: [0.3, 0.9, 1.5, 2.5],
-        chances: [0.353, 0.203, 0.081, 0.048, 0.043],
-        limit: 14.2,
-    },
-    Rule {
-        quantity: Quantity::AirPressureAtMeanSeaLevel,
-        bins: [0.15, 0.25, 0.45, 0.75],
-        chances: [0.285, 0.071, 0.043, 0.032, 0.051],
-        limit: 10.6,
-    },
-    Rule {
-        quantity: Quantity::WindFromDirection,
-        bins: [5.0, 15.0, 25.0, 45.0],
-        chances: [0.290, 0.277, 0.235, 0.212, 0.210],
-        limit: 12.2,
-    },
-    Rule {
-        quantity: Quantity::WindSpeed,
-        bins: [0.3, 0.8, 1.3, 2.3],
-        chances: [0.191, 0.165, 0.193, 0.156, 0.089],
-        limit: 14.5,
-    },
-];
-
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Run {
-    bridged: Bridged,
-    before: Option<f64>,
-    score: f64,
-    hours: usize,
-    /// Whether the last step had a value.
-    counted: bool,
-    /// How far each neighbour has turned since the run began, deg, and at most.
-    #[serde(default)]
-    turned: Vec<(f64, f64)>,
-}
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Table {
@@ -182,64 +126,6 @@ fn range(past: &VecDeque<Option<f64>>) -> f64 {
     let high = known.clone().copied().fold(f64::NEG_INFINITY, f64::max);
     let low = known.copied().fold(f64::INFINITY, f64::min);
     high - low
-}
-
-impl Run {
-    /// The bridged value and its change; counts the run. A missing value neither continues
-    /// a run nor, while it is bridged, ends it.
-    fn step(&mut self, value: f64) -> (f64, Option<f64>) {
-        let now = self.bridged.take(value, BRIDGED_HOURS);
-        self.counted = value.is_finite();
-        if !self.counted && now.is_finite() {
-            return (now, Some(0.0));
-        }
-        let change = self.before.zip(known(now)).map(|(before, now)| now - before);
-        self.before = known(now);
-        if change.is_some_and(|change| change.abs() < EQUAL) {
-            self.hours += 1;
-        } else {
-            (self.hours, self.score) = (0, 0.0);
-        }
-        (now, change)
-    }
-
-    /// Adds what the neighbours turned in this step; begins anew with the run.
-    fn turn(&mut self, own: usize, changes: &[Option<f64>]) {
-        if self.hours == 0 {
-            self.turned = vec![(0.0, 0.0); changes.len()];
-            return;
-        }
-        self.turned.resize(changes.len(), (0.0, 0.0));
-        for (other, ((sum, most), change)) in self.turned.iter_mut().zip(changes).enumerate() {
-            if other != own {
-                *sum += change.map_or(0.0, turn);
-                *most = most.max(sum.abs());
-            }
-        }
-        // It never turns against itself.
-        if let Some(own) = self.turned.get_mut(own) {
-            *own = (0.0, f64::NAN);
-        }
-    }
-
-    /// Whether the neighbours turned enough during the run for a vane to follow: one of few
-    /// points stays where it is while the wind turns within a point.
-    fn saw_wind_turn(
-        &self,
-        quantity: Quantity,
-        finest: Option<f64>,
-        moves: &impl Fn(usize) -> bool,
-    ) -> bool {
-        if !quantity.is_direction() {
-            return true;
-        }
-        let turned = self.turned.iter().enumerate().filter(|(other, _)| moves(*other));
-        let most = turned.map(|(_, (_, most))| *most);
-        let mut others: Vec<f64> = most.filter(|most| most.is_finite()).collect();
-        let step = finest.unwrap_or(0.0);
-        let needed = step * STEPS_TURNED[usize::from(step >= FEW_POINTS)];
-        agreed(&mut others).is_some_and(|turned| turned >= needed)
-    }
 }
 
 impl Table {

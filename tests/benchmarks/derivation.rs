@@ -4,11 +4,12 @@
 
 use crate::formulas::processor_seconds;
 use crate::measure::{median, pairs};
+use isobarn_tests::recall::Nothing;
 use observation::{
-    ChannelIndex, Finite, Measured, Message, Property, Reading, SeriesIndex, SourceIndex, Span,
-    Stated, StationIndex, Time, Value,
+    ChannelIndex, Finite, Measured, Message, Property, SourceIndex, Span, Stated, StationIndex,
+    Time, Value,
 };
-use processor::{Held, Options, Output, Processor, Recall};
+use processor::{Options, Output, Processor};
 use std::sync::Arc;
 
 const MINUTES: i64 = 14 * 1_440;
@@ -41,27 +42,6 @@ const NOTHING: &str = r#"without = ["dew_point_temperature", "frost_point_temper
     "wet_bulb_temperature", "air_pressure_at_mean_sea_level", "altimeter_setting",
     "tendency_of_surface_air_pressure", "characteristic_of_pressure_tendency",
     "reference_evapotranspiration"]"#;
-
-/// An empty log: every sample is new, and all that is asked for is in memory.
-struct Nothing;
-
-impl Recall for Nothing {
-    fn record(&mut self, _: u64, _: StationIndex) -> Vec<Held> {
-        Vec::new()
-    }
-    fn day(&mut self, _: StationIndex, _: i64) -> Vec<Held> {
-        Vec::new()
-    }
-    fn samples(&mut self, _: ChannelIndex, _: Time, _: Time) -> Vec<Held> {
-        Vec::new()
-    }
-    fn reading(&mut self, _: SeriesIndex, _: Time) -> Option<Reading> {
-        None
-    }
-    fn readings(&mut self, _: &[SeriesIndex], _: Time, _: Time) -> Vec<Reading> {
-        Vec::new()
-    }
-}
 
 fn property(derive: &str) -> Arc<Property> {
     let folder = tempfile::tempdir().expect("a folder");

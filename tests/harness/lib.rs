@@ -11,5 +11,6 @@ pub mod peers;
 pub mod power;
 pub mod program;
 pub mod push;
+pub mod recall;
 pub mod sink;
 pub mod wait;

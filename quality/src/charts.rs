@@ -8,13 +8,15 @@
 mod chart;
 mod conditions;
 mod day;
+mod station;
 
 use crate::cusum::{Chart as Limits, Cusum};
-use crate::diagnosis::{Cause, Hour, around, elevation};
+use crate::diagnosis::{Cause, around, elevation};
 use crate::neighbours::{State, Values};
 use chart::Chart;
-use conditions::{CONDITIONS, sector_of};
+use conditions::CONDITIONS;
 pub(crate) use day::Mean;
+use station::Station;
 
 use crate::rain_alone::Alone;
 use observation::{Quantity, Time};
@@ -22,8 +24,6 @@ use serde::{Deserialize, Serialize};
 
 /// Days of all before anything is said.
 const WARM: i64 = 45;
-/// Memory of what is usual from a sector, in hours.
-const SECTOR_MEMORY: f64 = 120.0;
 /// Days of which the hours are kept: what is beside a condition may be days ago.
 pub(crate) const KEPT: usize = 12;
 /// Neighbours that are off by this share of the size in the same sense say that it is another
@@ -39,14 +39,6 @@ pub struct ChartLimits {
     /// the neighbours are too far away, and nothing is told.
     pub spread: f64,
 }
-
-/// What is compared.
-const COMPARED: [Quantity; 4] = [
-    Quantity::AirTemperature,
-    Quantity::RelativeHumidity,
-    Quantity::WindSpeed,
-    Quantity::PrecipitationDepth,
-];
 
 /// What a chart told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -78,14 +70,6 @@ pub struct Charted {
     pub alone: Option<Alone>,
 }
 
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Station {
-    charts: Vec<Chart>,
-    /// What is usual from each sector, of the logarithm of the ratio of winds.
-    sectors: [Mean; 8],
-    since_wet: Option<f64>,
-}
-
 /// The charts of all stations.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Charts {
@@ -113,10 +97,7 @@ impl Charts {
         if values.len() < 3 || self.last.is_some_and(|last| hour <= last) {
             return told;
         }
-        self.stations.resize_with(values.len(), || Station {
-            charts: vec![Chart::default(); CONDITIONS.len()],
-            ..Station::default()
-        });
+        self.stations.resize_with(values.len(), Station::beginning);
         let today = hour.div_euclid(24);
         if self.last.is_some_and(|last| last.div_euclid(24) < today) {
             self.seen += 1;
@@ -186,54 +167,6 @@ impl Charts {
                 }
             }
         }
-    }
-}
-
-impl Station {
-    fn hour(
-        &mut self,
-        today: i64,
-        limits: &ChartLimits,
-        mut of: impl FnMut(Quantity, &mut f64) -> Hour,
-    ) {
-        let mut since_wet = self.since_wet.unwrap_or(f64::INFINITY);
-        let mut wet = since_wet;
-        for quantity in COMPARED {
-            wet = since_wet;
-            let hour = of(quantity, &mut wet);
-            let mut difference = match quantity {
-                Quantity::WindSpeed => hour.ratio(),
-                Quantity::PrecipitationDepth => hour.rain_ratio(),
-                _ => hour.offset(),
-            };
-            if !difference.is_finite() {
-                continue;
-            }
-            let suspicious = self.charts.iter().zip(&CONDITIONS).any(|(chart, condition)| {
-                condition.quantity == quantity && chart.is_suspicious(limits)
-            });
-            if quantity == Quantity::WindSpeed
-                && let Some(sector) = sector_of(hour.direction)
-                && let Some(usual) = self.sectors.get_mut(sector)
-            {
-                let raw = difference;
-                difference =
-                    if usual.is_known(SECTOR_MEMORY / 10.0) { raw - usual.mean } else { f64::NAN };
-                if !suspicious && hour.others >= 1.0 {
-                    usual.learn(raw, SECTOR_MEMORY);
-                }
-                if difference.is_nan() {
-                    continue;
-                }
-            }
-            for (chart, condition) in self.charts.iter_mut().zip(&CONDITIONS) {
-                if condition.quantity == quantity {
-                    chart.hour(today, condition, &hour, difference);
-                }
-            }
-        }
-        since_wet = wet;
-        self.since_wet = Some(since_wet).filter(|hours| hours.is_finite());
     }
 }
 

@@ -1,0 +1,82 @@
+//! The charts of one station.
+
+use super::ChartLimits;
+use super::chart::Chart;
+use super::conditions::{CONDITIONS, sector_of};
+use super::day::Mean;
+use crate::diagnosis::Hour;
+use observation::Quantity;
+use serde::{Deserialize, Serialize};
+
+/// What is compared.
+const COMPARED: [Quantity; 4] = [
+    Quantity::AirTemperature,
+    Quantity::RelativeHumidity,
+    Quantity::WindSpeed,
+    Quantity::PrecipitationDepth,
+];
+/// Memory of what is usual from a sector, in hours.
+const SECTOR_MEMORY: f64 = 120.0;
+
+/// State of one station.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Station {
+    pub(super) charts: Vec<Chart>,
+    /// What is usual from each sector, of the logarithm of the ratio of winds.
+    sectors: [Mean; 8],
+    since_wet: Option<f64>,
+}
+
+impl Station {
+    /// Nothing seen.
+    pub(super) fn beginning() -> Self {
+        Self { charts: vec![Chart::default(); CONDITIONS.len()], ..Self::default() }
+    }
+
+    /// Takes one hour of the station.
+    pub(super) fn hour(
+        &mut self,
+        today: i64,
+        limits: &ChartLimits,
+        mut of: impl FnMut(Quantity, &mut f64) -> Hour,
+    ) {
+        let mut since_wet = self.since_wet.unwrap_or(f64::INFINITY);
+        let mut wet = since_wet;
+        for quantity in COMPARED {
+            wet = since_wet;
+            let hour = of(quantity, &mut wet);
+            let mut difference = match quantity {
+                Quantity::WindSpeed => hour.ratio(),
+                Quantity::PrecipitationDepth => hour.rain_ratio(),
+                _ => hour.offset(),
+            };
+            if !difference.is_finite() {
+                continue;
+            }
+            let suspicious = self.charts.iter().zip(&CONDITIONS).any(|(chart, condition)| {
+                condition.quantity == quantity && chart.is_suspicious(limits)
+            });
+            if quantity == Quantity::WindSpeed
+                && let Some(sector) = sector_of(hour.direction)
+                && let Some(usual) = self.sectors.get_mut(sector)
+            {
+                let raw = difference;
+                difference =
+                    if usual.is_known(SECTOR_MEMORY / 10.0) { raw - usual.mean } else { f64::NAN };
+                if !suspicious && hour.others >= 1.0 {
+                    usual.learn(raw, SECTOR_MEMORY);
+                }
+                if difference.is_nan() {
+                    continue;
+                }
+            }
+            for (chart, condition) in self.charts.iter_mut().zip(&CONDITIONS) {
+                if condition.quantity == quantity {
+                    chart.hour(today, condition, &hour, difference);
+                }
+            }
+        }
+        since_wet = wet;
+        self.since_wet = Some(since_wet).filter(|hours| hours.is_finite());
+    }
+}

@@ -21,7 +21,10 @@ fn now() -> u64 {
 
 /// A service with four hours of an invented afternoon, one of them missing.
 fn service(folder: &tempfile::TempDir) -> (Program, Client) {
-    let program = Program::run(&write(folder.path(), "\n[page.units]\nwind_speed = \"[kn_i]\"\n"));
+    // A station with a long name that says nothing: the page must not grow wider by it.
+    let more = "\n[page.units]\nwind_speed = \"[kn_i]\"\n\n[[station]]\nid = \"far\"\n\
+        name = \"The far end of the long meadow behind the old lime kiln\"\n";
+    let program = Program::run(&write(folder.path(), more));
     let client = Client::new();
     let end = now() / 60 * 60;
     for (place, station) in ["orchard", "hedge"].into_iter().enumerate() {

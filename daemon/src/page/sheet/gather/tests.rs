@@ -99,3 +99,26 @@ fn a_season_put_away_is_the_season_read() {
         }
     }
 }
+
+#[test]
+fn what_is_worked_out_ahead_is_all_that_a_season_needs() {
+    let folder = tempfile::tempdir().unwrap();
+    let history = filled(folder.path());
+    let property = fixture::property("Orchard");
+    let shelf = Shelf::default();
+    let (first, last) = (Time(FIRST * DAY), Time((FIRST + 60) * DAY));
+    let span = (first, last + Span::days(10), last);
+    let look = history.look();
+    put_away(&look, &shelf, &property, "orchard", span, (FIRST, FIRST + 60)).unwrap();
+    let gathering = Gathering::new(&look, &property, "orchard", span);
+    assert_eq!(gathering.slice, HOURLY, "a long span is told by hours");
+    let mut days = 0;
+    for (series, marks) in gathering.marks(FIRST, FIRST + 60).unwrap() {
+        for (day, mark) in marks {
+            days += 1;
+            let held = |index: &SeriesIndex| shelf.find((*index, day, HOURLY), mark).is_some();
+            assert!(series.iter().all(held), "day {day} of {series:?}");
+        }
+    }
+    assert_eq!(days, 58, "all but the last and the one that is not sealed");
+}

@@ -37,6 +37,7 @@ pub mod standing;
 mod state;
 #[cfg(test)]
 mod tests;
+mod transaction;
 mod upkeep;
 pub mod walk;
 mod writer;

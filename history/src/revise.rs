@@ -12,7 +12,8 @@ use crate::fault::WriteError;
 use crate::record::{Row, encode_rare, kind};
 use crate::row;
 use crate::seal::OfDay;
-use crate::writer::{History, transact};
+use crate::transaction::transact;
+use crate::writer::History;
 use observation::{Reading, Span, StationIndex, Time};
 use rusqlite::params;
 

@@ -109,7 +109,7 @@ fn settings_are_checked_with_their_places() {
     assert!(build(kind.example).is_ok());
     for (text, says) in [
         ("", "listen"),
-        ("listen = \"here\"\n", "socket address"),
+        ("listen = \"here\"\n", "IP address with a port"),
         ("listen = \"127.0.0.1:0\"\nlissten = 1\n", "lissten"),
         ("listen = \"127.0.0.1:0\"\nconnections = 0\n", "connections"),
         ("listen = \"127.0.0.1:0\"\nidle = \"1 h\"\n", "10 min"),

@@ -20,6 +20,12 @@ impl Chart {
     pub const USUAL: Self = Self { reference: 0.5, interval: 5.0 };
 }
 
+/// Confidence in a sum of so many decision intervals: 0.5 where it is told, 0.9 at two of
+/// them. An own choice.
+pub(crate) fn confidence(score: f64) -> f64 {
+    1.0 - 0.5 * (-(score - 1.0).max(0.0) * 1.6).exp()
+}
+
 /// The two sums and how long each has been above zero.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Cusum {

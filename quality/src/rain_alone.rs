@@ -7,6 +7,7 @@
 //! left out (drip of dew and fog, meltwater) is common practice.
 
 use crate::charts::{Charted, Mean};
+use crate::cusum::confidence;
 use crate::diagnosis::Cause;
 use crate::neighbours::{State, Values, median};
 use observation::time::HOUR;
@@ -233,7 +234,7 @@ impl Gauge {
             since: Time(since * 24 * HOUR),
             size: sums.depth,
             score,
-            confidence: 1.0 - 0.5 * (-(score - 1.0).max(0.0) * 1.6).exp(),
+            confidence: confidence(score),
             days,
             sector: None,
             hours: Some(sums.hours),

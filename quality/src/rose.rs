@@ -8,8 +8,9 @@
 //! 1999, 87-108, from memory). Limits are own choices.
 
 use crate::charts::{Charted, Mean};
+use crate::cusum::confidence;
 use crate::diagnosis::Cause;
-use crate::neighbours::{State, Values};
+use crate::neighbours::{State, Values, turn};
 use observation::time::HOUR;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
@@ -71,7 +72,7 @@ pub struct Rose {
 }
 
 fn apart(a: f64, b: f64) -> f64 {
-    ((a - b + 180.0).rem_euclid(360.0) - 180.0).abs()
+    turn(a - b).abs()
 }
 
 /// The point on which the neighbours agree, if they do: at least two in a steady wind.
@@ -225,7 +226,7 @@ impl Vane {
             since: Time(gap.since * HOUR),
             size: gap.count.min(WIDEST) as f64 * POINT,
             score: gap.sum / LIMIT,
-            confidence: 1.0 - 0.5 * (-(gap.sum / LIMIT - 1.0).max(0.0) * 1.6).exp(),
+            confidence: confidence(gap.sum / LIMIT),
             days: gap.days,
             sector: Some(gap.middle as f64 * POINT),
             hours: Some(gap.hours),

@@ -3,7 +3,7 @@
 use super::conditions::Condition;
 use super::day::{Day, Mean};
 use super::{ChartLimits, Charted, KEPT};
-use crate::cusum::Cusum;
+use crate::cusum::{Cusum, confidence};
 use crate::diagnosis::Hour;
 use crate::neighbours::State;
 use observation::Time;
@@ -160,7 +160,7 @@ impl Chart {
             since: Time(since * HOUR),
             size: if condition.is_ratio() { size.exp() } else { size },
             score,
-            confidence: 1.0 - 0.5 * (-(score - 1.0).max(0.0) * 1.6).exp(),
+            confidence: confidence(score),
             days,
             sector: condition.sector,
             hours: None,

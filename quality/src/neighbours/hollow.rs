@@ -1,6 +1,7 @@
 //! Cold that gathers by night: in a hollow, in clear calm nights alone. It is a real
 //! difference of the place, larger in some nights than what is expected of it, and no
-//! instrument: what is off is off in the day and in wind as well.
+//! instrument: what is off is off in the day and in wind as well (common practice; the limits
+//! are own choices).
 
 use super::values::{Values, median};
 use super::weather::Weather;

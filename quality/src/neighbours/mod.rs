@@ -40,5 +40,5 @@ pub use panel::{Panel, Setup, Verdict};
 pub use quick::{Glance, Quick};
 pub use sites::{Site, nearest};
 pub use suspicion::{KeptBack, Kind, Reason, State, Suspicion};
-pub(crate) use values::median;
 pub use values::{Group, Values};
+pub(crate) use values::{median, turn};

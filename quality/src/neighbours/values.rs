@@ -109,7 +109,7 @@ pub(crate) fn median(values: impl Iterator<Item = f64>) -> f64 {
 }
 
 /// An angle as the nearest to zero of its equals, degrees.
-pub(super) fn turn(angle: f64) -> f64 {
+pub(crate) fn turn(angle: f64) -> f64 {
     (angle + 180.0).rem_euclid(360.0) - 180.0
 }
 

@@ -2,7 +2,7 @@
 
 use super::keeping::{Keeping, Limits};
 use super::tests::{Fake, message, stage};
-use super::turn::Turn;
+use super::turn::{LastSaved, Turn};
 use crate::clock::{Clock, HandClock};
 use crate::fixture;
 use crate::metrics::tests as metrics;
@@ -55,7 +55,9 @@ fn kept(folder: &std::path::Path, limits: Limits, forwarders: &[&str]) -> Turn<F
     let clock: Arc<dyn Clock> = Arc::new(HandClock::at(START + Span(DAYS * DAY)));
     let forwarders = forwarders.iter().map(|&f| f.to_owned()).collect();
     let keeping = Keeping::new(&property, limits, forwarders);
-    let mut turn = stage(&property, series, history, clock, (Duration::ZERO, keeping)).turn;
+    let mut turn =
+        stage(&property, series, history, clock, (Duration::ZERO, keeping, LastSaved::default()))
+            .turn;
     // One step a call: first the look, then day after day.
     for _ in 0..=DAYS {
         turn.keep(Duration::ZERO).unwrap();

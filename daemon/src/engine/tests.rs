@@ -6,7 +6,7 @@ use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
 use super::timekeeping::{Step, Timekeeping};
-use super::turn::{Parts, Turn};
+use super::turn::{LastSaved, Parts, Turn};
 use super::{COMMANDS, Command, QUEUE};
 use crate::clock::{Clock, HandClock, SystemClock};
 use crate::counts::{Counts, SampleResult};
@@ -65,7 +65,8 @@ impl Process for Fake {
         0.0
     }
     fn save(&self) -> Vec<StatePart> {
-        Vec::new()
+        let body = vec![1];
+        vec![StatePart { name: "fake".to_owned(), version: 1, fingerprint: 0, body }]
     }
 }
 
@@ -111,7 +112,7 @@ pub(super) fn stage(
     series: Arc<[Series]>,
     history: History,
     clock: Arc<dyn Clock>,
-    (interval, keeping): (Duration, Keeping),
+    (interval, keeping, last_saved): (Duration, Keeping, LastSaved),
 ) -> Stage {
     let sources = [("push".to_owned(), "http".to_owned())];
     let counts = Arc::new(Counts::new(Arc::clone(property), Arc::clone(&clock), &sources));
@@ -138,7 +139,7 @@ pub(super) fn stage(
         tokens,
         stop: stop.clone(),
         grace: Span::seconds(5),
-        since_saved: Duration::ZERO,
+        last_saved,
         keeping,
     });
     Stage { turn, counts, snapshots, stop, step }
@@ -163,7 +164,7 @@ impl Bench {
         let keeping = Keeping::new(&property, unlimited, Vec::new());
         let interval = Duration::from_millis(interval_ms);
         let Stage { turn, counts, snapshots, stop, step } =
-            stage(&property, series, history, clock, (interval, keeping));
+            stage(&property, series, history, clock, (interval, keeping, LastSaved::default()));
         let (intake, deliveries) = mpsc::channel(QUEUE);
         let (commands, orders) = mpsc::channel(COMMANDS);
         let ended = super::start(turn, deliveries, orders, step).unwrap();

@@ -7,7 +7,7 @@ use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
 use super::timekeeping::{Step, Timekeeping};
-use super::writing::{FIRST_PAUSE, fail};
+use super::writing::{FIRST_PAUSE, SAVING, fail};
 use super::{Command, Outlet};
 use crate::clock::Clock;
 use crate::counts::Counts;
@@ -42,12 +42,23 @@ pub struct Turn<P> {
     pub(super) next_walk: Time,
     pub(super) receipts: Vec<(u64, Receipt)>,
     pub(super) rain: Vec<(InstrumentIndex, f64)>,
-    pub(super) saved: Duration,
+    /// When the state is due to be saved, and the record behind which it was saved last.
+    pub(super) save_at: Duration,
+    pub(super) saved: u64,
     pub(super) tended: Duration,
     pub(super) committed: Duration,
     pub(super) summed: Duration,
     pub(super) keeping: Keeping,
     commands: mpsc::Receiver<Command>,
+}
+
+/// When the processor's state was saved before this process began.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct LastSaved {
+    /// How long ago.
+    pub ago: Duration,
+    /// Log number of the record behind which it stands; 0 for none.
+    pub number: u64,
 }
 
 /// What a turn is made of.
@@ -72,8 +83,8 @@ pub struct Parts<P> {
     pub stop: CancellationToken,
     /// How long after a minute its boundary is evaluated.
     pub grace: Span,
-    /// How long ago the state was saved last.
-    pub since_saved: Duration,
+    /// When the state was saved last.
+    pub last_saved: LastSaved,
     /// What is to be kept.
     pub keeping: Keeping,
 }
@@ -92,7 +103,7 @@ impl<P: Process> Turn<P> {
             tokens,
             stop,
             grace,
-            since_saved,
+            last_saved,
             keeping,
         } = parts;
         let now = clock.monotonic();
@@ -109,7 +120,9 @@ impl<P: Process> Turn<P> {
             grace,
             next_walk: Time(0),
             receipts: Vec::new(),
-            saved: now.saturating_sub(since_saved),
+            // The clock begins with the process: what was before cannot be taken from it.
+            save_at: now + SAVING.saturating_sub(last_saved.ago),
+            saved: last_saved.number,
             tended: now,
             committed: now,
             summed: now,

@@ -9,7 +9,10 @@ use observation::Time;
 use std::time::Duration;
 
 /// Time between two savings of the state, and between two tidyings of the store.
-const SAVING: Duration = Duration::from_secs(600);
+pub(super) const SAVING: Duration = Duration::from_secs(600);
+/// Records behind the saved state, at most: a start reads them all again. Fewer in this
+/// crate's tests, which sync a commit for each.
+pub(super) const RECORDS: u64 = if cfg!(test) { 100 } else { 10_000 };
 /// Nothing was committed for this long: the store may be tidied.
 const QUIET: Duration = Duration::from_secs(5);
 /// Pauses between tries to write to a device that refuses.
@@ -24,10 +27,12 @@ impl<P: Process> Turn<P> {
     /// Commits what waits, shows it, gives the receipts.
     pub(super) fn settle(&mut self) -> Result<(), Fatal> {
         let now = self.clock.monotonic();
-        let state = now.saturating_sub(self.saved) >= SAVING;
+        let number = self.core.history.next_number();
+        let state = now >= self.save_at || number.saturating_sub(self.saved) > RECORDS;
         if self.commit_all(state, self.timekeeping.received())? {
             if state {
-                self.saved = now;
+                self.save_at = now + SAVING;
+                self.saved = number;
             }
             self.show();
         } else if self.receipts.is_empty() {

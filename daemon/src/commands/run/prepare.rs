@@ -11,7 +11,7 @@ use crate::engine::pacing::Pacing;
 use crate::engine::restart::{Judge, PART, options};
 use crate::engine::standing::Standing;
 use crate::engine::timekeeping::{Step, Timekeeping};
-use crate::engine::turn::{Parts, Turn};
+use crate::engine::turn::{LastSaved, Parts, Turn};
 use crate::snapshot::{Snapshot, View};
 use crate::tokens::Tokens;
 use crate::wiring::{NamedSource, Wired};
@@ -107,7 +107,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         }
     })
     .map_err(read)?;
-    let since_saved = since_saved(&history, now)?;
+    let last_saved = last_saved(&history, now)?;
     let rebuild = {
         let (property, options) = (Arc::clone(&property), options(&settings));
         Box::new(move |history: &History| Judge::restored(&property, options, history, &mut |_| {}))
@@ -139,7 +139,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         tokens,
         stop: stop.clone(),
         grace: settings.processor.grace,
-        since_saved,
+        last_saved,
         keeping: Keeping::new(
             &property,
             Limits { bytes: settings.history.keep_samples, age: settings.history.keep_samples_for },
@@ -192,15 +192,17 @@ pub fn record_epoch(
     history.save_state(&[part]).map_err(write)
 }
 
-/// How long ago the processor's state was saved; from the log's beginning if never.
-fn since_saved(history: &History, now: Time) -> Result<Duration, Failure> {
+/// When the processor's state was saved; if never, as if it had been before the first
+/// record.
+fn last_saved(history: &History, now: Time) -> Result<LastSaved, Failure> {
     let read = |e: history::ReadError| Failure::failed(e.to_string());
     let look = history.look();
     let saved = history.load_state().map_err(read)?;
-    let at = match saved.iter().find(|p| p.part.name == PART) {
-        Some(part) => look.one(part.at).map_err(read)?.map(|r| r.received),
-        None => look.first().map_err(read)?.map(|h| h.received),
+    let first = look.first().map_err(read)?;
+    let (number, at) = match saved.iter().find(|p| p.part.name == PART) {
+        Some(part) => (part.at, look.one(part.at).map_err(read)?.map(|r| r.received)),
+        None => (first.map_or(0, |h| h.number.saturating_sub(1)), first.map(|h| h.received)),
     };
     let span = at.map_or(0, |at| (now - at).0.max(0)).unsigned_abs();
-    Ok(Duration::from_millis(span))
+    Ok(LastSaved { ago: Duration::from_millis(span), number })
 }

@@ -47,7 +47,8 @@ fn subscriber(folder: &Path, port: u16) -> Child {
 fn told(folder: &Path) -> BTreeMap<String, Value> {
     let lines = std::fs::read_to_string(folder.join("told.lines")).unwrap();
     let mut all = BTreeMap::new();
-    for line in lines.lines() {
+    // What stands behind the last end of line is still being written.
+    for line in lines.rsplit_once('\n').map_or("", |(whole, _)| whole).lines() {
         let mut line: Value = serde_json::from_str(line).unwrap();
         let id = line.as_object_mut().unwrap().remove("id").unwrap();
         let id = id.as_str().unwrap().to_owned();
@@ -190,7 +191,12 @@ server = "postgresql://weather@{}/postgres"
         }
         program = Program::run(&settings);
     }
-    std::thread::sleep(Duration::from_millis(300));
+    // The broker has all; its receiver may still be coming back to it. What is missing for
+    // good is told by the comparison below.
+    let deadline = Instant::now() + Duration::from_secs(30);
+    while told(folder.path()).len() < delivered(&steady).0.len() && Instant::now() < deadline {
+        std::thread::sleep(Duration::from_millis(100));
+    }
     drop(watcher.kill());
     drop(watcher.wait());
     drop(broker);

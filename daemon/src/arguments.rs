@@ -95,6 +95,10 @@ pub struct Check {
     /// Which settings.
     #[command(flatten)]
     pub settings: Settings,
+    /// Look through the whole history too: every page, record and block. Nothing of it is
+    /// changed; where something is damaged the next start of the service mends it
+    #[arg(long)]
+    pub history: bool,
 }
 
 /// Arguments of `demo`.

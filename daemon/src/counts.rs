@@ -124,6 +124,8 @@ pub struct Counts {
     clock: Arc<dyn Clock>,
     sources: Vec<SourceCounts>,
     forwarders: Vec<Arc<Tally>>,
+    /// Damage in the history that somebody met.
+    noticed: Arc<history::Noticed>,
     refusals: Mutex<Refusals>,
     /// Panics while a minute boundary was evaluated, by station.
     boundary_panics: Vec<AtomicU64>,
@@ -158,6 +160,7 @@ impl Counts {
                 })
                 .collect(),
             forwarders: Vec::new(),
+            noticed: Arc::default(),
             refusals: Mutex::new(Refusals {
                 counts: BTreeMap::new(),
                 last: vec![VecDeque::new(); stations + 1],
@@ -175,6 +178,18 @@ impl Counts {
     pub fn with_forwarders(mut self, forwarders: Vec<Arc<Tally>>) -> Self {
         self.forwarders = forwarders;
         self
+    }
+
+    /// The same, noting damage where the writer looks for it.
+    #[must_use]
+    pub fn with_noticed(mut self, noticed: &Arc<history::Noticed>) -> Self {
+        self.noticed = Arc::clone(noticed);
+        self
+    }
+
+    /// Where damage is noted.
+    pub fn noticed(&self) -> Arc<history::Noticed> {
+        Arc::clone(&self.noticed)
     }
 
     /// The forwarders in the order of the settings.

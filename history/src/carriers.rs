@@ -53,14 +53,15 @@ impl Carriers {
             .prepare(&format!("SELECT {COLUMNS} FROM log WHERE number >= ?1 ORDER BY number"))?;
         let mut rows = statement.query([noted.from.cast_signed()])?;
         while let Some(found) = rows.next()? {
-            let row = row_of(found)?;
             // What cannot be decoded is not passed over: its fault is to be told.
-            if row.kind == kind::BATCH
-                && count_readings(&row, body_of(found)?).is_ok_and(|n| n == 0)
-            {
+            if row_of(found).is_ok_and(|row| {
+                row.kind == kind::BATCH
+                    && body_of(found)
+                        .is_ok_and(|body| count_readings(&row, body).is_ok_and(|n| n == 0))
+            }) {
                 continue;
             }
-            noted.note(row.number);
+            noted.note(found.get::<_, i64>(0)?.cast_unsigned());
         }
         Ok(Self(Mutex::new(noted)))
     }

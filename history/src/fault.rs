@@ -1,5 +1,6 @@
 //! What can fail, told apart by what the caller must do about it.
 
+use crate::damage::is_damage;
 use rusqlite::{Error as Sqlite, ErrorCode, ffi};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -76,6 +77,9 @@ pub enum WriteError {
     Full,
     /// The write failed. Keep what was to be written and try again.
     Failed(String),
+    /// What is there is damaged. End the process; the next start looks through all of it
+    /// and mends it.
+    Damaged(String),
     /// The sync failed: nobody knows what the device holds, and a later sync that
     /// succeeds would prove nothing. End the process; the next start reads what is there.
     Sync(String),
@@ -86,8 +90,16 @@ impl fmt::Display for WriteError {
         match self {
             Self::Full => f.write_str("no space is left for the history"),
             Self::Failed(reason) => write!(f, "the history cannot be written: {reason}"),
+            Self::Damaged(reason) => write!(f, "the history is damaged: {reason}"),
             Self::Sync(reason) => write!(f, "the history cannot be synced: {reason}"),
         }
+    }
+}
+
+impl WriteError {
+    /// Whether trying again in this process would be wrong.
+    pub const fn is_final(&self) -> bool {
+        matches!(self, Self::Sync(_) | Self::Damaged(_))
     }
 }
 
@@ -101,6 +113,7 @@ impl From<Sqlite> for WriteError {
                     Self::Sync(error.to_string())
                 }
                 _ if is_full(&error) => Self::Full,
+                _ if is_damage(&error) => Self::Damaged(error.to_string()),
                 _ => Self::Failed(error.to_string()),
             },
             _ => Self::Failed(error.to_string()),
@@ -122,7 +135,22 @@ impl std::error::Error for ReadError {}
 
 impl From<Sqlite> for ReadError {
     fn from(error: Sqlite) -> Self {
+        if is_damage(&error) {
+            return Self(format!("{error}; {DAMAGE}"));
+        }
         Self(error.to_string())
+    }
+}
+
+/// What to do about a database that SQLite finds damaged.
+const DAMAGE: &str =
+    "`isobarn check --history` looks through all of it, and the next start after that mends it";
+
+impl ReadError {
+    /// Whether the database itself is damaged, so that the next start should look through
+    /// all of it.
+    pub fn is_damage(&self) -> bool {
+        self.0.ends_with(DAMAGE)
     }
 }
 

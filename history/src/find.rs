@@ -168,6 +168,7 @@ impl Look<'_> {
         Ok(spans.into_iter().map(|(low, high)| low..=high).collect())
     }
 
+    /// A damaged record is left out and noted.
     fn rows_between(
         &self,
         range: RangeInclusive<u64>,
@@ -185,10 +186,18 @@ impl Look<'_> {
                 statement.query([next.cast_signed(), high.cast_signed(), from.0, to.0, ROWS])?;
             let mut count = 0;
             while let Some(found) = rows.next()? {
-                let row = row_of(found)?;
-                next = row.number + 1;
+                let number = found.get::<_, i64>(0)?.cast_unsigned();
+                next = number + 1;
                 count += 1;
-                each(&row, body_of(found)?)?;
+                let Ok((row, body)) = row_of(found).and_then(|row| Ok((row, body_of(found)?)))
+                else {
+                    self.noticed.record(number);
+                    continue;
+                };
+                match each(&row, body) {
+                    Err(_) if row.open(body).is_err() => self.noticed.record(number),
+                    told => told?,
+                }
             }
             if count < ROWS {
                 break;

@@ -122,6 +122,14 @@ impl Frames {
         self.counted > self.moved
     }
 
+    /// Asks the next start to look through everything.
+    pub(crate) fn suspect(&self) {
+        if let Some(directory) = self.path.as_deref().and_then(Path::parent) {
+            // Where it cannot be noted the next start checks what it always does.
+            let _ = crate::noticed::suspect(directory);
+        }
+    }
+
     /// Length of the log's file.
     pub(crate) fn bytes(&self) -> u64 {
         self.path.as_ref().and_then(|p| std::fs::metadata(p).ok()).map_or(0, |m| m.len())

@@ -8,6 +8,7 @@ use crate::connect;
 use crate::entry::{Head, Record};
 use crate::fault::ReadError;
 use crate::names::Names;
+use crate::noticed::Noticed;
 use crate::row::{self, COLUMNS, body_of, row_of};
 use observation::{Message, Property, Series, StationIndex};
 use rusqlite::{Connection, OptionalExtension};
@@ -24,6 +25,7 @@ pub struct Reader {
     path: PathBuf,
     /// Only of a writer in this process.
     carriers: Option<Arc<Carriers>>,
+    noticed: Arc<Noticed>,
 }
 
 impl Reader {
@@ -31,9 +33,20 @@ impl Reader {
         path: &Path,
         names: Arc<Names>,
         carriers: Arc<Carriers>,
+        noticed: Arc<Noticed>,
     ) -> Result<Self, ReadError> {
         let connection = connect::reading(path)?;
-        Ok(Self { connection, names, path: path.to_owned(), carriers: Some(carriers) })
+        Ok(Self { connection, names, path: path.to_owned(), carriers: Some(carriers), noticed })
+    }
+
+    /// Notes damage where a writer in this process finds it.
+    #[must_use]
+    pub fn noting(self, noticed: Arc<Noticed>) -> Self {
+        Self { noticed, ..self }
+    }
+
+    pub(crate) fn noticed(&self) -> &Noticed {
+        &self.noticed
     }
 
     /// Opens the history of a directory for reading only, beside whoever writes it.
@@ -60,7 +73,7 @@ impl Reader {
         }
         let (known, _) = row::known(&connection)?;
         let names = Arc::new(Names::new(property, series, sources, &known));
-        Ok(Self { connection, names, path, carriers: None })
+        Ok(Self { connection, names, path, carriers: None, noticed: Arc::default() })
     }
 
     /// The names behind the indices in all answers.
@@ -70,8 +83,8 @@ impl Reader {
 
     /// Looks through this connection.
     pub fn look(&self) -> Look<'_> {
-        let Self { connection, names, carriers, .. } = self;
-        Look { connection, names, carriers: carriers.as_deref() }
+        let Self { connection, names, carriers, noticed, .. } = self;
+        Look { connection, names, carriers: carriers.as_deref(), noticed }
     }
 
     /// The property's UUID.
@@ -133,6 +146,7 @@ pub struct Look<'a> {
     pub(crate) connection: &'a Connection,
     pub(crate) names: &'a Names,
     pub(crate) carriers: Option<&'a Carriers>,
+    pub(crate) noticed: &'a Noticed,
 }
 
 /// Records in the order of the log, a bounded number held at a time.

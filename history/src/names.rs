@@ -91,9 +91,30 @@ pub(crate) struct Known {
     pub(crate) channels: Vec<(u32, ChannelName)>,
     pub(crate) series: Vec<(u32, SeriesName)>,
     pub(crate) sources: Vec<(u32, String)>,
+    /// New names are numbered behind this, because up to it numbers may have had a meaning
+    /// that is lost; usually 0.
+    pub(crate) floor: u32,
 }
 
+/// Numbers that are not given again where all names are lost.
+pub(crate) const LOST: u32 = 512;
+
 impl Known {
+    /// What `self` has and `other` does not, neither the name nor its number.
+    pub(crate) fn without(self, other: &Self) -> Self {
+        fn rest<K: PartialEq>(own: Vec<(u32, K)>, other: &[(u32, K)]) -> Vec<(u32, K)> {
+            let there = |(n, k): &(u32, K)| other.iter().any(|(m, l)| m == n || l == k);
+            own.into_iter().filter(|named| !there(named)).collect()
+        }
+        Self {
+            stations: rest(self.stations, &other.stations),
+            channels: rest(self.channels, &other.channels),
+            series: rest(self.series, &other.series),
+            sources: rest(self.sources, &other.sources),
+            floor: 0,
+        }
+    }
+
     pub(crate) fn extend(&mut self, more: Self) {
         self.stations.extend(more.stations);
         self.channels.extend(more.channels);
@@ -107,6 +128,12 @@ impl Known {
             && self.series.is_empty()
             && self.sources.is_empty()
     }
+}
+
+/// New names with the numbers behind the highest that are known, and behind `floor`.
+fn numbered<K>(floor: u32, known: &[(u32, K)], new: Vec<K>) -> Vec<(u32, K)> {
+    let next = known.iter().map(|(n, _)| *n).max().unwrap_or(0).max(floor) + 1;
+    (next..).zip(new).collect()
 }
 
 /// A series with the unit and step in which its readings were written.
@@ -175,15 +202,13 @@ impl Names {
 
     /// The names that have no number yet, numbered on from the highest.
     pub(crate) fn fresh(&self, known: &Known) -> Known {
-        fn on<K>(known: &[(u32, K)], new: Vec<K>) -> Vec<(u32, K)> {
-            let next = known.iter().map(|(n, _)| *n).max().unwrap_or(0) + 1;
-            (next..).zip(new).collect()
-        }
+        let on = known.floor;
         Known {
-            stations: on(&known.stations, self.stations.unnumbered()),
-            channels: on(&known.channels, self.channels.unnumbered()),
-            series: on(&known.series, self.series.unnumbered()),
-            sources: on(&known.sources, self.sources.unnumbered()),
+            stations: numbered(on, &known.stations, self.stations.unnumbered()),
+            channels: numbered(on, &known.channels, self.channels.unnumbered()),
+            series: numbered(on, &known.series, self.series.unnumbered()),
+            sources: numbered(on, &known.sources, self.sources.unnumbered()),
+            floor: 0,
         }
     }
 

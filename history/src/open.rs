@@ -9,6 +9,7 @@ use crate::damage::{
 use crate::entry::Head;
 use crate::fault::{OpenError, WriteError};
 use crate::lock::Lock;
+use crate::noticed::{is_looked_through, is_suspect};
 use crate::schema::VERSION;
 use crate::writer::History;
 use observation::Time;
@@ -25,9 +26,10 @@ pub(crate) const DATABASE: &str = "history.sqlite3";
 pub struct Options {
     /// The present time, for the names of what is set aside.
     pub now: Time,
-    /// How many of the newest records are checked one by one at start; a small
-    /// history is always checked whole.
+    /// How many of the newest records are checked one by one at start.
     pub verify_newest: u64,
+    /// A history of up to so many bytes is checked whole.
+    pub whole_up_to: u64,
     /// Bytes kept on the device to be freed when it is full; 0 for none.
     pub ballast: u64,
     /// Most pages of the database, to try a full device; none for SQLite's own limit.
@@ -37,7 +39,7 @@ pub struct Options {
 impl Options {
     /// The usual ones.
     pub const fn at(now: Time) -> Self {
-        Self { now, verify_newest: 1_000, ballast: 1 << 20, max_pages: None }
+        Self { now, verify_newest: 1_000, whole_up_to: 16 << 20, ballast: 1 << 20, max_pages: None }
     }
 }
 
@@ -103,6 +105,10 @@ impl History {
         let stamp = stamp(options.now);
         files.finish(&stamp).map_err(failed)?;
         let mut opened = Opened { created: !files.database.exists(), ..Opened::default() };
+        let suspect = is_suspect(directory);
+        let length = |path: &Path| std::fs::metadata(path).map_or(0, |m| m.len());
+        let whole =
+            suspect || length(&files.database) + length(&files.wal()) <= options.whole_up_to;
 
         let suspicion = if opened.created && files.wal().exists() {
             // SQLite would throw it away.
@@ -110,42 +116,79 @@ impl History {
         } else {
             inspect(&files.wal()).map_err(failed)?
         };
-        let kept_wal = match suspicion {
+        let mut kept_wal = match suspicion {
             Suspicion::None => None,
             _ => Some(files.copy_wal(&stamp).map_err(failed)?),
         };
-        let mut connection = match sound(&files, opened.created, &mut opened.repairs) {
-            Ok(connection) => connection,
-            Err(Stop::Failed(error)) => return Err(error),
-            Err(Stop::Damaged(reason)) => anew(&files, &stamp, &reason, &mut opened.repairs)?,
+        let new = opened.created;
+        let (mut connection, mut anew_already) =
+            match sound(&files, new, whole, &mut opened.repairs) {
+                Ok(connection) => (connection, false),
+                Err(Stop::Failed(error)) => return Err(error),
+                Err(Stop::Damaged(reason)) => {
+                    (anew(&files, &stamp, &reason, &mut opened.repairs)?, true)
+                }
+            };
+        let history = loop {
+            if let Some(kept) = kept_wal.take() {
+                let taken = take_from_frames(&mut connection, &files.database, &kept)?;
+                opened.repairs.push(format!(
+                    "the write-ahead log {}; it is kept as {}, and {taken} records were taken from it",
+                    suspicion.says(),
+                    name(&kept)
+                ));
+            }
+            // Of a large one what is damaged may only be met now.
+            // One that was made anew is looked through whole.
+            let whole = whole || anew_already;
+            match standing_up(connection, &files, options, whole, &mut opened.repairs) {
+                Ok(history) => break history,
+                Err(Stop::Damaged(reason)) if !anew_already => {
+                    anew_already = true;
+                    connection = anew(&files, &stamp, &reason, &mut opened.repairs)?;
+                }
+                Err(Stop::Damaged(reason)) => {
+                    return Err(OpenError::Failed(format!("{DATABASE} {reason}")));
+                }
+                Err(Stop::Failed(error)) => return Err(error),
+            }
         };
-        if let Some(kept) = kept_wal {
-            let taken = take_from_frames(&mut connection, &files.database, &kept)?;
-            opened.repairs.push(format!(
-                "the write-ahead log {}; it is kept as {}, and {taken} records were taken from it",
-                suspicion.says(),
-                name(&kept)
-            ));
-        }
-        let bytes = std::fs::metadata(&files.database).map_or(0, |m| m.len());
-        let told = standing(&mut connection, bytes, options.verify_newest, options.now)
-            .map_err(|e| OpenError::of(DATABASE, &e))?;
-        opened.repairs.extend(told);
         // SQLite syncs what is in the file, but not that the file is there.
         std::fs::File::open(directory).and_then(|d| d.sync_all()).map_err(failed)?;
         if let Some(pages) = options.max_pages {
-            connection
+            history
+                .connection
                 .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
                 .map_err(|e| OpenError::of(DATABASE, &e))?;
         }
-        let history = Self::new(connection, Some(files.database))?;
+        if suspect {
+            is_looked_through(directory);
+        }
         opened.last = history.last();
         Ok((history, opened))
     }
 }
 
+/// Checks what is in a database, and reads what a writer must know of it.
+fn standing_up(
+    mut connection: Connection,
+    files: &Files,
+    options: &Options,
+    whole: bool,
+    repairs: &mut Vec<String>,
+) -> Result<History, Stop> {
+    let told = standing(&mut connection, options.verify_newest, whole, options.now)?;
+    repairs.extend(told);
+    Ok(History::new(connection, Some(files.database.clone()))?)
+}
+
 /// Opens a database that is sound as far as is looked at start.
-fn sound(files: &Files, new: bool, repairs: &mut Vec<String>) -> Result<Connection, Stop> {
+fn sound(
+    files: &Files,
+    new: bool,
+    whole: bool,
+    repairs: &mut Vec<String>,
+) -> Result<Connection, Stop> {
     let unreadable =
         |e: std::io::Error| Stop::Failed(OpenError::Failed(format!("{DATABASE}: {e}")));
     if !new && !has_our_head(&files.database).map_err(unreadable)? {
@@ -154,7 +197,7 @@ fn sound(files: &Files, new: bool, repairs: &mut Vec<String>) -> Result<Connecti
     let mut connection = connect::writing(&files.database)?;
     // Until it is known to be sound, closing it may not change the files.
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    inside(&mut connection, files, repairs)?;
+    inside(&mut connection, files, whole, repairs)?;
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)?;
     Ok(connection)
 }
@@ -162,6 +205,7 @@ fn sound(files: &Files, new: bool, repairs: &mut Vec<String>) -> Result<Connecti
 fn inside(
     connection: &mut Connection,
     files: &Files,
+    whole: bool,
     repairs: &mut Vec<String>,
 ) -> Result<(), Stop> {
     let version = connect::version(connection)?;
@@ -190,7 +234,7 @@ fn inside(
     moved(connection)?;
     let length = std::fs::metadata(&files.database).map_or(0, |m| m.len())
         + std::fs::metadata(files.wal()).map_or(0, |m| m.len());
-    match check(connection, length)? {
+    match check(connection, length, whole)? {
         Some(fault) => Err(Stop::Damaged(fault)),
         None => Ok(()),
     }
@@ -238,14 +282,18 @@ fn anew(
 /// The new database, closed and synced; the line to tell.
 fn made_of(files: &Files, made: &Files) -> Result<String, OpenError> {
     let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
-    let carried = match Mended::of(files) {
-        Ok(mended) => connect::mending(&mended.files.database).map(|old| Carried::read(&old)).ok(),
+    let mended = match Mended::of(files) {
+        Ok(mended) => Some(mended),
         // What stands beside the log is not given up for want of room.
         Err(e) if e.kind() == std::io::ErrorKind::StorageFull => return Err(OpenError::Full),
         Err(_) => None,
     };
+    let old = mended.as_ref().and_then(|m| connect::mending(&m.files.database).ok());
+    let carried = old.as_ref().map_or_else(Carried::nothing, Carried::read);
     let mut connection = connect::writing(&made.database).map_err(failed)?;
-    let line = rebuild(&mut connection, files, carried.unwrap_or_else(Carried::nothing))?;
+    let line = rebuild(&mut connection, files, carried, old.as_ref())?;
+    drop(old);
+    drop(mended);
     // All of it: a part that stays in the write-ahead log would be left behind.
     connection.wal_checkpoint_v2(DEFAULT_NAME, CheckpointMode::TRUNCATE).map_err(failed)?;
     connection.close().map_err(|(_, e)| failed(e))?;

@@ -62,9 +62,14 @@ impl Look<'_> {
         let mut readings = Vec::new();
         let (mut next, mut shown) = (from, 0);
         while let Some(found) = rows.next()? {
-            let row = row_of(found)?;
-            let body = body_of(found)?;
             readings.clear();
+            let Ok((row, body)) = row_of(found).and_then(|row| Ok((row, body_of(found)?))) else {
+                // Set aside by the writer, and told then.
+                let number = found.get::<_, i64>(0)?.cast_unsigned();
+                self.noticed.record(number);
+                (next, shown) = (number + 1, shown + 1);
+                continue;
+            };
             let mut revised = None;
             let mut fault = None;
             if row.kind == kind::BATCH {
@@ -80,6 +85,9 @@ impl Look<'_> {
                     Ok(_) => {}
                     Err(e) => fault = Some(ReadError(format!("record {}: {e}", row.number))),
                 }
+            }
+            if fault.is_some() && row.open(body).is_err() {
+                self.noticed.record(row.number);
             }
             let (number, received) = (row.number, row.received);
             let flow = each(&Passing { number, received, readings: &readings, revised, fault });
@@ -106,11 +114,13 @@ impl Look<'_> {
         let mut rows = statement.query(params![from.cast_signed(), to.cast_signed(), most])?;
         let (mut next, mut seen, mut count) = (from, 0, 0);
         while let Some(found) = rows.next()? {
-            let row = row_of(found)?;
-            if row.kind == kind::BATCH {
-                count += count_readings(&row, body_of(found)?).unwrap_or(0);
+            if let Ok(row) = row_of(found)
+                && row.kind == kind::BATCH
+                && let Ok(body) = body_of(found)
+            {
+                count += count_readings(&row, body).unwrap_or(0);
             }
-            next = row.number + 1;
+            next = found.get::<_, i64>(0)?.cast_unsigned() + 1;
             seen += 1;
         }
         Ok((count, if seen < most { to.saturating_add(1).max(next) } else { next }))

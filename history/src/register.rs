@@ -1,8 +1,11 @@
 //! The tables in which people find the names behind the numbers. The log holds the
 //! same, and it is the log that is read.
 
-use crate::names::Known;
-use observation::Property;
+use crate::entry::Head;
+use crate::names::{ChannelName, Known, SeriesName};
+use crate::record::{Row, encode_names, kind};
+use crate::row;
+use observation::{Property, Quantity, Series, Span, Statistic};
 use rusqlite::{Connection, OptionalExtension, params};
 
 pub(crate) fn insert(connection: &Connection, known: &Known) -> rusqlite::Result<()> {
@@ -44,6 +47,79 @@ pub(crate) fn insert(connection: &Connection, known: &Known) -> rusqlite::Result
         )?;
     }
     Ok(())
+}
+
+/// The names as the tables have them; rows that make no sense are passed over.
+fn in_tables(connection: &Connection) -> rusqlite::Result<Known> {
+    fn plain(connection: &Connection, sql: &str) -> rusqlite::Result<Vec<(u32, String)>> {
+        let mut statement = connection.prepare(sql)?;
+        let mut rows = statement.query([])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            all.extend(row.get(0).ok().zip(row.get(1).ok()));
+        }
+        Ok(all)
+    }
+    let channel = |row: &rusqlite::Row<'_>| -> rusqlite::Result<(u32, ChannelName)> {
+        let name = ChannelName { station: row.get(1)?, name: row.get(2)?, unit: row.get(3)? };
+        Ok((row.get(0)?, name))
+    };
+    let series = |row: &rusqlite::Row<'_>| -> rusqlite::Result<Option<(u32, SeriesName)>> {
+        let quantity = Quantity::parse(&row.get::<_, String>(3)?);
+        let statistic = Statistic::parse(&row.get::<_, String>(4)?);
+        let Some((quantity, statistic)) = quantity.zip(statistic) else { return Ok(None) };
+        let series = Series {
+            station: row.get(1)?,
+            instrument: row.get(2)?,
+            quantity,
+            statistic,
+            over: row.get::<_, Option<i64>>(5)?.map(Span),
+            period: row.get::<_, Option<i64>>(6)?.map(Span),
+        };
+        let name = SeriesName { series, unit: row.get(7)?, decimals: row.get(8)? };
+        Ok(Some((row.get(0)?, name)))
+    };
+    let mut known = Known {
+        stations: plain(connection, "SELECT number, id FROM station ORDER BY number")?,
+        sources: plain(connection, "SELECT number, name FROM source ORDER BY number")?,
+        ..Known::default()
+    };
+    let mut statement = connection.prepare("SELECT * FROM channel ORDER BY number")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        known.channels.extend(channel(row).ok());
+    }
+    let mut statement = connection.prepare("SELECT * FROM series ORDER BY number")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        known.series.extend(series(row).ok().flatten());
+    }
+    Ok(known)
+}
+
+/// Writes names that the log has lost into it again, as the tables have them: without them
+/// their records could not be read, or would be read as another's. Whether there were any.
+pub(crate) fn give_back(connection: &Connection) -> rusqlite::Result<bool> {
+    let (known, uuid) = row::known(connection)?;
+    let lost = in_tables(connection)?.without(&known);
+    let Some(Head { received, walked, .. }) = row::last(connection)?.filter(|_| !lost.is_empty())
+    else {
+        return Ok(false);
+    };
+    let uuid = match uuid {
+        Some(uuid) => uuid,
+        None => connection
+            .query_row("SELECT uuid FROM property", [], |r| r.get(0))
+            .optional()?
+            .unwrap_or_default(),
+    };
+    let mut body = Vec::new();
+    encode_names(&mut body, &uuid, &lost);
+    let number = highest_number(connection)? + 1;
+    let row = Row { number, kind: kind::NAMES, received, walked, first: None, last: None };
+    row.seal(&mut body);
+    row::insert(connection, &row, &body, &[])?;
+    Ok(true)
 }
 
 /// Whether the tables say what the log says.

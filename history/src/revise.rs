@@ -51,14 +51,17 @@ impl History {
         made: &[Reading],
         differs: &Differs,
     ) -> Result<Remade, WriteError> {
-        let unread = |e: crate::ReadError| WriteError::Failed(e.to_string());
+        if self.damage_of_day(day)? {
+            // What is damaged is not written over.
+            self.told = self.set_noticed_aside()?;
+        }
         let (Some(number), Some(id)) =
             (self.names.station_number(station), self.names.station(station))
         else {
             return Ok(Remade::default());
         };
         let look = self.look();
-        let OfDay { mut series, lowest, .. } = look.of_day(id, day).map_err(unread)?;
+        let OfDay { mut series, lowest, .. } = look.of_day(id, day).map_err(|e| self.unread(e))?;
         let highest = series.iter().flat_map(|(_, run)| run).map(|r| r.revision).max();
         let revision = highest.map_or(0, |r| r.saturating_add(1));
         let mut remade = Remade::default();

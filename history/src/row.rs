@@ -82,6 +82,15 @@ pub(crate) fn decode(row: &Row, body: &[u8], names: &Names) -> Result<Record, Re
     Ok(Record { number: row.number, received: row.received, walked: row.walked, entry })
 }
 
+/// Whether there are records or blocks that speak of names.
+pub(crate) fn is_in_use(connection: &Connection) -> rusqlite::Result<bool> {
+    connection.query_row(
+        "SELECT EXISTS (SELECT 1 FROM log WHERE kind = 1) OR EXISTS (SELECT 1 FROM block)",
+        [],
+        |r| r.get(0),
+    )
+}
+
 /// All names with their numbers, from the records that gave them, and the property's
 /// UUID as they tell it. Damaged ones are passed over; the check at start finds them.
 pub(crate) fn known(connection: &Connection) -> rusqlite::Result<(Known, Option<String>)> {

@@ -9,7 +9,7 @@
 use crate::block::{Block, Run};
 use crate::fault::{ReadError, WriteError};
 use crate::look::Look;
-use crate::sealed::{BLOCK_COLUMNS, block_of};
+use crate::sealed::{BLOCK_COLUMNS, block_of, is_sound};
 use crate::select::{Kept, Selection};
 use crate::transaction::transact;
 use crate::writer::History;
@@ -37,10 +37,6 @@ pub(crate) struct OfDay {
     pub(crate) series: Vec<(u32, Run)>,
     pub(crate) lowest: u64,
     pub(crate) highest: u64,
-}
-
-fn unread(error: ReadError) -> WriteError {
-    WriteError::Failed(error.0)
 }
 
 impl Look<'_> {
@@ -190,17 +186,22 @@ impl History {
     /// # Errors
     /// See [`WriteError`]; what cannot be read is `Failed`.
     pub fn seal(&mut self, day: i64) -> Result<Sealed, WriteError> {
+        if self.damage_of_day(day)? {
+            // What is damaged is not written over.
+            self.told = self.set_noticed_aside()?;
+        }
         let through = self.last.map_or(0, |l| l.number);
         let mut made: Vec<(Block, Vec<u8>)> = Vec::new();
         let mut sealed = Sealed::default();
         let look = self.look();
         for (number, id) in self.names.all_stations() {
-            let OfDay { series, lowest, highest } = look.of_day(id, day).map_err(unread)?;
+            let OfDay { series, lowest, highest } =
+                look.of_day(id, day).map_err(|e| self.unread(e))?;
             let count: usize = series.iter().map(|(_, run)| run.len()).sum();
             if count == 0 {
                 continue;
             }
-            let old = look.old_lowest(number, day).map_err(unread)?;
+            let old = look.old_lowest(number, day).map_err(|e| self.unread(e))?;
             let block = Block {
                 station: number,
                 day,
@@ -242,6 +243,28 @@ impl History {
         Ok(sealed)
     }
 
+    /// Whether a block of a day is damaged; it is noted then.
+    pub(crate) fn damage_of_day(&self, day: i64) -> Result<bool, WriteError> {
+        let mut damaged = false;
+        for (number, _) in self.names.all_stations() {
+            let number = Block::row(number, day);
+            let sound: Option<bool> = {
+                use rusqlite::OptionalExtension;
+                self.connection
+                    .prepare_cached(&format!(
+                        "SELECT {BLOCK_COLUMNS}, number FROM block WHERE number = ?1"
+                    ))?
+                    .query_row([number], |row| Ok(is_sound(row)))
+                    .optional()?
+            };
+            if sound == Some(false) {
+                self.noticed.block(number);
+                damaged = true;
+            }
+        }
+        Ok(damaged)
+    }
+
     /// A block that does not read back as it was meant is not written.
     pub(crate) fn proven(
         &self,
@@ -273,8 +296,8 @@ impl History {
     /// See [`WriteError`].
     pub fn trim(&mut self, limit: u64, keep: Time, up_to: u64) -> Result<u64, WriteError> {
         let mut gone = 0;
-        while self.look().used_bytes().map_err(unread)? > limit {
-            let batch = self.trimmable(keep, up_to).map_err(unread)?;
+        while self.look().used_bytes().map_err(|e| self.unread(e))? > limit {
+            let batch = self.trimmable(keep, up_to).map_err(|e| self.unread(e))?;
             let Some(&last) = batch.last() else { break };
             transact(&mut self.connection, &mut self.frames, &|c| {
                 for number in &batch {

@@ -3,10 +3,14 @@
 use crate::block::Block;
 use crate::fault::ReadError;
 use crate::look::Look;
+use crate::noticed::{day_of, in_its_place};
 use crate::select::EachPart;
 use observation::{SeriesIndex, Time};
 use rusqlite::Row;
 use std::collections::{BTreeMap, BTreeSet};
+
+/// Stations, by their stable numbers, and UTC days whose blocks are damaged.
+pub(crate) type Damaged = BTreeSet<(u32, i64)>;
 
 /// The columns of a block, in the order in which [`block_of`] takes them; the body is
 /// the sixth.
@@ -24,6 +28,15 @@ pub(crate) fn block_of(row: &Row<'_>) -> rusqlite::Result<Block> {
 
 pub(crate) fn block_body<'a>(row: &'a Row<'_>) -> rusqlite::Result<&'a [u8]> {
     Ok(row.get_ref(5)?.as_blob()?)
+}
+
+/// Whether a row of [`BLOCK_COLUMNS`] and its number is the block that was written.
+pub(crate) fn is_sound(row: &Row<'_>) -> bool {
+    let number = row.get::<_, i64>(6);
+    block_of(row).is_ok_and(|block| {
+        number.is_ok_and(|number| in_its_place(number, &block))
+            && block_body(row).is_ok_and(|body| block.fits(body))
+    })
 }
 
 impl Look<'_> {
@@ -45,14 +58,15 @@ impl Look<'_> {
         Ok(days)
     }
 
-    /// Calls `each` for the selected readings in blocks, in the order of their times.
+    /// Calls `each` for the selected readings in blocks, in the order of their times. A
+    /// damaged block is left out, noted, and named in the answer.
     pub(crate) fn each_in_blocks(
         &self,
         from: Time,
         to: Time,
         wanted: &[bool],
         each: &mut EachPart<'_>,
-    ) -> Result<(), ReadError> {
+    ) -> Result<Damaged, ReadError> {
         let asked = |series: SeriesIndex| wanted.get(series.0 as usize).copied().unwrap_or(false);
         let stations: BTreeSet<u32> = self
             .names
@@ -62,33 +76,49 @@ impl Look<'_> {
             .collect();
         let index = |number: u32| self.names.series_at(number).filter(|&s| asked(s));
         let mut statement = self.connection.prepare_cached(&format!(
-            "SELECT {BLOCK_COLUMNS} FROM block WHERE number BETWEEN ?1 AND ?2 ORDER BY number"
+            "SELECT {BLOCK_COLUMNS}, number FROM block WHERE number BETWEEN ?1 AND ?2 ORDER BY number"
         ))?;
+        let mut damaged = Damaged::new();
         for station in stations {
             let ends = [from, to].map(|time| Block::row(station, time.utc_day()));
             let mut rows = statement.query(ends)?;
             while let Some(row) = rows.next()? {
-                let block = block_of(row)?;
+                let number: i64 = row.get(6)?;
+                let mut leave_out = || {
+                    self.noticed.block(number);
+                    damaged.insert((station, day_of(number)));
+                };
+                let found = block_of(row).ok().filter(|b| in_its_place(number, b));
+                let Some((block, body)) = found.zip(block_body(row).ok()) else {
+                    leave_out();
+                    continue;
+                };
                 let mut result = Ok(());
-                block
-                    .read(block_body(row)?, &index, &mut |run| {
-                        let first = run.partition_point(|r| r.time < from);
-                        let end = run.partition_point(|r| r.time <= to);
-                        if let Some(part) = run.get(first..end).filter(|p| !p.is_empty())
-                            && result.is_ok()
-                        {
-                            result = each(block.highest, 0, part);
-                        }
-                    })
-                    .map_err(|e| {
+                let read = block.read(body, &index, &mut |run| {
+                    let first = run.partition_point(|r| r.time < from);
+                    let end = run.partition_point(|r| r.time <= to);
+                    if let Some(part) = run.get(first..end).filter(|p| !p.is_empty())
+                        && result.is_ok()
+                    {
+                        result = each(block.highest, 0, part);
+                    }
+                });
+                match read {
+                    Ok(()) => {}
+                    Err(_) if !block.fits(body) => leave_out(),
+                    Err(e) => {
                         let station = self.names.station_at(station);
                         let id = station.and_then(|s| self.names.station(s)).unwrap_or("?");
-                        ReadError(format!("the block of {id}, day {}: {e}", block.day))
-                    })?;
+                        return Err(ReadError(format!(
+                            "the block of {id}, day {}: {e}",
+                            block.day
+                        )));
+                    }
+                }
                 result?;
             }
         }
-        Ok(())
+        Ok(damaged)
     }
 
     /// The last record that holds something of these UTC days and was received more than

@@ -167,17 +167,27 @@ impl<'a> Look<'a> {
         each: &mut EachPart<'_>,
     ) -> Result<(), ReadError> {
         let sealed = self.sealed_between(from.utc_day(), to.utc_day())?;
-        self.each_in_blocks(from, to, wanted, each)?;
-        for stretch in stretches(&sealed, from, to) {
+        let damaged = self.each_in_blocks(from, to, wanted, each)?;
+        // The log may hold the day of a damaged block still.
+        let mut read_of_log = sealed.clone();
+        for (_, day) in &damaged {
+            read_of_log.remove(day);
+        }
+        let is_damaged = |series: SeriesIndex, day: i64| {
+            let station = self.names.series(series);
+            let station = station.and_then(|s| self.names.station_number_of(&s.station));
+            station.is_some_and(|station| damaged.contains(&(station, day)))
+        };
+        for stretch in stretches(&read_of_log, from, to) {
             self.with_readings(stretch.after, stretch.from, stretch.to, &mut |row, body| {
                 let mut result = Ok(());
                 decode_readings(row, body, self.names, &mut |place, reading| {
                     let asked = wanted.get(reading.series.0 as usize).copied().unwrap_or(false);
                     let within = reading.time >= stretch.from && reading.time <= stretch.to;
                     let in_block = || {
-                        sealed
-                            .get(&reading.time.utc_day())
-                            .is_some_and(|through| row.number <= *through)
+                        let day = reading.time.utc_day();
+                        sealed.get(&day).is_some_and(|through| row.number <= *through)
+                            && (damaged.is_empty() || !is_damaged(reading.series, day))
                     };
                     if result.is_ok() && asked && within && !in_block() {
                         result = each(row.number, place, std::slice::from_ref(&reading));

@@ -13,6 +13,10 @@ pub(crate) fn transact(
     work: &dyn Fn(&Connection) -> rusqlite::Result<()>,
 ) -> Result<(), WriteError> {
     let result = match once(connection, work) {
+        Err(error @ WriteError::Damaged(_)) => {
+            frames.suspect();
+            Err(error)
+        }
         Err(WriteError::Full) if frames.waiting() => {
             match frames.checkpoint(connection, CheckpointMode::PASSIVE) {
                 Err(sync @ WriteError::Sync(_)) => Err(sync),

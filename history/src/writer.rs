@@ -8,8 +8,8 @@ use crate::fault::{OpenError, ReadError, WriteError};
 use crate::frames::Frames;
 use crate::lock::Lock;
 use crate::look::{Look, Reader};
-use crate::names::{Known, Names};
-use crate::open::DATABASE;
+use crate::names::{Known, LOST, Names};
+use crate::noticed::Noticed;
 use crate::passing::{self, Progress};
 use crate::record::{Packer, Row, Unnamed, encode_names, encode_rare, kind};
 use crate::transaction::transact;
@@ -34,8 +34,11 @@ pub struct History {
     pub(crate) last: Option<Head>,
     pub(crate) next: u64,
     carriers: Arc<Carriers>,
+    pub(crate) noticed: Arc<Noticed>,
     packer: Packer,
     rare: Vec<u8>,
+    /// Repairs that nobody was told of yet.
+    pub(crate) told: Vec<String>,
     _lock: Option<Lock>,
 }
 
@@ -73,24 +76,24 @@ fn said(
 }
 
 impl History {
-    pub(crate) fn new(
-        mut connection: Connection,
-        path: Option<PathBuf>,
-    ) -> Result<Self, OpenError> {
-        let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
-        let frames = Frames::watch(&mut connection, path.as_deref()).map_err(failed)?;
-        let (known, told) = row::known(&connection).map_err(failed)?;
+    pub(crate) fn new(mut connection: Connection, path: Option<PathBuf>) -> rusqlite::Result<Self> {
+        let frames = Frames::watch(&mut connection, path.as_deref())?;
+        let (mut known, told) = row::known(&connection)?;
+        if known.is_empty() && row::is_in_use(&connection)? {
+            known.floor = LOST;
+        }
         let uuid = match connection.query_row("SELECT uuid FROM property", [], |r| r.get(0)) {
             Ok(uuid) => uuid,
             Err(rusqlite::Error::QueryReturnedNoRows) => told.unwrap_or_default(),
-            Err(e) => return Err(failed(e)),
+            Err(e) => return Err(e),
         };
-        let last = row::last(&connection).map_err(failed)?;
-        let next = register::highest_number(&connection).map_err(failed)? + 1;
+        let last = row::last(&connection)?;
+        let next = register::highest_number(&connection)? + 1;
         let names = Arc::new(Names::new(&Property::default(), &[], &[], &known));
-        let carriers = Carriers::of(&connection, last.map_or(0, |l| l.number)).map_err(failed)?;
+        let carriers = Carriers::of(&connection, last.map_or(0, |l| l.number))?;
         Ok(Self {
             carriers: Arc::new(carriers),
+            noticed: Arc::default(),
             connection,
             frames,
             ballast: None,
@@ -102,6 +105,7 @@ impl History {
             next,
             packer: Packer::default(),
             rare: Vec::new(),
+            told: Vec::new(),
             _lock: None,
         })
     }
@@ -122,7 +126,7 @@ impl History {
         let failed = |e: rusqlite::Error| OpenError::Failed(e.to_string());
         let mut connection = connect::temporary().map_err(failed)?;
         connect::create(&mut connection, &uuid::Uuid::new_v4().to_string()).map_err(failed)?;
-        Self::new(connection, None)
+        Self::new(connection, None).map_err(failed)
     }
 
     /// The property's UUID, made once.
@@ -362,8 +366,13 @@ impl History {
 
     /// Looks through the writer's own connection, so also at a temporary history.
     pub fn look(&self) -> Look<'_> {
-        let Self { connection, names, carriers, .. } = self;
-        Look { connection, names, carriers: Some(carriers) }
+        let Self { connection, names, carriers, noticed, .. } = self;
+        Look { connection, names, carriers: Some(carriers), noticed }
+    }
+
+    /// Where damage is noted that readers of this process meet.
+    pub fn noticed(&self) -> &Arc<Noticed> {
+        &self.noticed
     }
 
     /// A connection for reading from another thread, with the names as they are now.
@@ -372,6 +381,7 @@ impl History {
     /// When it cannot be opened; a temporary history has none.
     pub fn reader(&self) -> Result<Reader, ReadError> {
         let path = self.path.as_deref().ok_or_else(|| ReadError("it is temporary".into()))?;
-        Reader::new(path, Arc::clone(&self.names), Arc::clone(&self.carriers))
+        let Self { names, carriers, noticed, .. } = self;
+        Reader::new(path, Arc::clone(names), Arc::clone(carriers), Arc::clone(noticed))
     }
 }

@@ -17,6 +17,7 @@ mod chaos;
 mod check;
 mod clock_steps;
 mod crowds;
+mod damage;
 mod databases;
 mod demo;
 mod description;

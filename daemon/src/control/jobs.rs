@@ -185,7 +185,8 @@ fn reader(request: &Request, view: &View) -> Result<Reader, String> {
     let mut sources: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
     sources.push(crate::commands::run::IMPORT.to_owned());
     let directory = &settings.history.directory;
-    Reader::open(directory, &settings.property, &series, &sources).map_err(|e| e.to_string())
+    let reader = Reader::open(directory, &settings.property, &series, &sources);
+    Ok(reader.map_err(|e| e.to_string())?.noting(view.counts.noticed()))
 }
 
 /// Lets the engine begin again from what stands now.

@@ -243,7 +243,7 @@ impl Courier {
                 Some(load)
             }
             Err(error) => {
-                let reason = format!("the history cannot be read: {error}");
+                let reason = error.to_string();
                 self.tally.state(&State::Down(reason), self.clock.now());
                 let pause = self.backoff.pause(false);
                 self.rest(pause).await;
@@ -277,7 +277,7 @@ impl Courier {
                 self.lanes.jump(live.min(head + 1));
                 self.keeper.unkept.at(self.lanes.cursor());
             }
-            Err(error) => tracing::warn!("the history cannot be read: {error}"),
+            Err(error) => tracing::warn!("{error}"),
         }
     }
 }

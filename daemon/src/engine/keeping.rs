@@ -58,6 +58,19 @@ impl<P: Process> Turn<P> {
     /// fails is told and tried again at the next look; only a failed sync ends the
     /// process.
     pub(super) fn keep(&mut self, now: Duration) -> Result<(), Fatal> {
+        match self.core.history.set_noticed_aside() {
+            Ok(told) if told.is_empty() => {}
+            Ok(told) => {
+                for repair in told {
+                    tracing::warn!("history repaired: {repair}");
+                    self.standing.history.repairs.push(repair);
+                }
+                // What is read of the log again is sealed again, now.
+                self.keeping.looked = None;
+                self.show();
+            }
+            Err(error) => return self.not_kept(&error),
+        }
         if let Some(day) = self.keeping.due.pop_front() {
             match self.core.history.seal(day) {
                 Ok(sealed) if sealed.blocks > 0 => tracing::info!(
@@ -155,7 +168,7 @@ impl<P: Process> Turn<P> {
 
     fn not_kept(&mut self, error: &WriteError) -> Result<(), Fatal> {
         self.keeping.due.clear();
-        if matches!(error, WriteError::Sync(_)) {
+        if error.is_final() {
             return Err(Fatal(error.to_string()));
         }
         tracing::error!("days are not sealed: {error}; tried again within the hour");

@@ -54,7 +54,7 @@ impl<P: Process> Turn<P> {
     /// Shows the new end of the log, for the deliveries.
     fn appended<T>(&mut self, result: Result<T, WriteError>) -> Result<Result<T, String>, Fatal> {
         match result {
-            Err(error @ WriteError::Sync(_)) => Err(Fatal(error.to_string())),
+            Err(error) if error.is_final() => Err(Fatal(error.to_string())),
             Err(error) => Ok(Err(error.to_string())),
             Ok(value) => {
                 let last = self.core.history.last().map_or(0, |l| l.number);

@@ -306,7 +306,7 @@ impl<P: Process> Turn<P> {
             }
             Command::KeepProgress { unkept, reply } => {
                 let result = match self.core.keep_progress(&unkept) {
-                    Err(error @ WriteError::Sync(_)) => return Err(Fatal(error.to_string())),
+                    Err(error) if error.is_final() => return Err(Fatal(error.to_string())),
                     result => result.map_err(|e| e.to_string()),
                 };
                 // Whoever asked may have gone.
@@ -370,7 +370,7 @@ impl<P: Process> Turn<P> {
                 self.tokens.refresh(&self.core.history);
                 Ok(value)
             }
-            Err(error @ WriteError::Sync(_)) => return Err(Fatal(error.to_string())),
+            Err(error) if error.is_final() => return Err(Fatal(error.to_string())),
             Err(error) => Err(error.to_string()),
         };
         drop(reply.send(result));

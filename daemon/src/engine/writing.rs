@@ -76,7 +76,7 @@ impl<P: Process> Turn<P> {
         error: &WriteError,
         pause: &mut Duration,
     ) -> Result<(), Fatal> {
-        if matches!(error, WriteError::Sync(_)) {
+        if error.is_final() {
             return Err(Fatal(error.to_string()));
         }
         if self.standing.history.fault.is_none() {

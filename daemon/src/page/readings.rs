@@ -77,7 +77,8 @@ impl Archive {
         let snapshot = view.snapshot();
         let reader =
             Reader::open(&self.directory, &snapshot.property, &snapshot.series, &self.sources)
-                .map_err(|e| Problem::unavailable(format!("the history cannot be read: {e}")))?;
+                .map_err(|e| Problem::unavailable(e.to_string()))?
+                .noting(view.counts.noticed());
         let lines = Arc::new(of_names(reader.names()));
         Ok(Desk { reader, lines })
     }
@@ -155,8 +156,7 @@ fn look(desk: &Desk, query: &Query) -> Result<Answer, Problem> {
     };
     let started = Instant::now();
     let mut cut = None;
-    let unreadable =
-        |e: history::ReadError| Problem::unavailable(format!("the history cannot be read: {e}"));
+    let unreadable = |e: history::ReadError| Problem::unavailable(e.to_string());
     let mut walk = look.walk(&selection).map_err(unreadable)?;
     while let Some(part) = walk.next_part().map_err(unreadable)? {
         for kept in part {

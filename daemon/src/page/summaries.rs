@@ -115,9 +115,7 @@ pub(super) async fn summaries(
 
 fn told(trouble: Trouble) -> Problem {
     match trouble {
-        Trouble::Read(error) => {
-            Problem::unavailable(format!("the history cannot be read: {error}"))
-        }
+        Trouble::Read(error) => Problem::unavailable(error.to_string()),
         Trouble::TooMuch => Problem::bad_request(
             "this is more than can be read in time; ask for one station or quantity, or a shorter span",
         ),

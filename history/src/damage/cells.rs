@@ -1,17 +1,28 @@
-//! Log records in bare pages.
+//! Log records and blocks in bare pages: rows of two tables of the same form, a number,
+//! five integers and a body.
 //!
 //! A row of a table lies in a leaf page as a cell: payload length, row number, and the
 //! payload, which is a list of column types and the columns; what does not fit goes on
 //! in a chain of overflow pages (SQLite documentation, "Database File Format", 1.6 and
 //! 2). Here every place in a page is tried as the start of a cell, because a damaged
-//! page's own list of cells proves nothing; the record's checksum does.
+//! page's own list of cells proves nothing; the checksum does.
 
+use crate::block::Block;
+use crate::noticed::in_its_place;
 use crate::record::Row;
 use observation::Time;
 
 /// Pages by number, possibly several of one number, best first.
 pub(crate) trait Pages {
     fn page(&self, number: u32, choice: usize) -> Option<Vec<u8>>;
+}
+
+/// A row that its checksum proves.
+pub(crate) enum Found {
+    /// Of the log.
+    Record(Row, Vec<u8>),
+    /// Of the blocks.
+    Block(Block, Vec<u8>),
 }
 
 /// No packed record is longer.
@@ -33,7 +44,7 @@ fn varint(bytes: &[u8], at: &mut usize) -> Option<u64> {
     None
 }
 
-/// A column that is no log record's.
+/// A column that is no such row's.
 struct Foreign;
 
 /// A column that holds an integer or nothing.
@@ -56,16 +67,16 @@ fn integer(kind: u64, bytes: &[u8], at: &mut usize) -> Result<Option<i64>, Forei
     Ok(Some(part.iter().fold(start, |number, byte| (number << 8) | i64::from(*byte))))
 }
 
-/// Calls `found` for every log record that begins in `page`.
-pub(crate) fn records_in(page: &[u8], pages: &dyn Pages, found: &mut dyn FnMut(Row, Vec<u8>)) {
+/// Calls `found` for every record and block that begins in `page`.
+pub(crate) fn rows_in(page: &[u8], pages: &dyn Pages, found: &mut dyn FnMut(Found)) {
     for start in 0..page.len() {
-        if let Some((row, body)) = record_at(page, start, pages) {
-            found(row, body);
+        if let Some(row) = row_at(page, start, pages) {
+            found(row);
         }
     }
 }
 
-fn record_at(page: &[u8], start: usize, pages: &dyn Pages) -> Option<(Row, Vec<u8>)> {
+fn row_at(page: &[u8], start: usize, pages: &dyn Pages) -> Option<Found> {
     let mut at = start;
     let length = varint(page, &mut at)?;
     if !(16..=LONGEST).contains(&length) {
@@ -74,7 +85,7 @@ fn record_at(page: &[u8], start: usize, pages: &dyn Pages) -> Option<(Row, Vec<u
     let number = varint(page, &mut at)?;
     let payload = page.get(at..)?;
     let length = usize::try_from(length).ok()?;
-    // Before anything is gathered, the list of types must be a log record's.
+    // Before anything is gathered, the list of types must be a row's.
     types(payload, length)?;
     if length <= page.len() - 35 {
         return row(number, payload.get(..length)?);
@@ -82,8 +93,7 @@ fn record_at(page: &[u8], start: usize, pages: &dyn Pages) -> Option<(Row, Vec<u
     (0..2).find_map(|choice| row(number, &gather(page.len(), payload, length, pages, choice)?))
 }
 
-/// The types of kind, received, walked, first, last and body, and where the columns
-/// begin.
+/// The types of the five integers and the body, and where the columns begin.
 fn types(payload: &[u8], length: usize) -> Option<([u64; 6], usize)> {
     let mut at = 0;
     let head = usize::try_from(varint(payload, &mut at)?).ok()?;
@@ -99,22 +109,46 @@ fn types(payload: &[u8], length: usize) -> Option<([u64; 6], usize)> {
     (blob && at == head).then_some((kinds, head))
 }
 
-fn row(number: u64, payload: &[u8]) -> Option<(Row, Vec<u8>)> {
+fn row(number: u64, payload: &[u8]) -> Option<Found> {
     let (kinds, mut at) = types(payload, payload.len())?;
-    let [kind, received, walked, first, last, body] = kinds;
-    let mut next = |kind| integer(kind, payload, &mut at).ok();
-    let row = Row {
-        number,
-        kind: u8::try_from(next(kind)??).ok()?,
-        received: Time(next(received)??),
-        walked: Time(next(walked)??),
-        first: next(first)?.map(Time),
-        last: next(last)?.map(Time),
-    };
+    let mut columns = [None; 5];
+    for (column, kind) in columns.iter_mut().zip(kinds) {
+        *column = integer(kind, payload, &mut at).ok()?;
+    }
+    let [.., body] = kinds;
     let length = ((body - 12) / 2) as usize;
     let body = payload.get(at..)?;
     // Exactly as long as it says; and then the checksum, which settles it.
-    (body.len() == length && number > 0 && row.open(body).is_ok()).then(|| (row, body.to_vec()))
+    if body.len() != length || number == 0 {
+        return None;
+    }
+    if let Some(row) = record(number, columns).filter(|row| row.open(body).is_ok()) {
+        return Some(Found::Record(row, body.to_vec()));
+    }
+    let block = block(columns)?;
+    (in_its_place(number.cast_signed(), &block) && block.fits(body))
+        .then(|| Found::Block(block, body.to_vec()))
+}
+
+fn record(number: u64, [kind, received, walked, first, last]: [Option<i64>; 5]) -> Option<Row> {
+    Some(Row {
+        number,
+        kind: u8::try_from(kind?).ok()?,
+        received: Time(received?),
+        walked: Time(walked?),
+        first: first.map(Time),
+        last: last.map(Time),
+    })
+}
+
+fn block([station, day, revision, lowest, highest]: [Option<i64>; 5]) -> Option<Block> {
+    Some(Block {
+        station: u32::try_from(station?).ok()?,
+        day: day?,
+        revision: u32::try_from(revision?).ok()?,
+        lowest: lowest?.cast_unsigned(),
+        highest: highest?.cast_unsigned(),
+    })
 }
 
 /// Puts a payload together from its first part and its overflow pages.

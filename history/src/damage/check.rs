@@ -1,24 +1,26 @@
 //! Checks of a database that SQLite opens.
 
-use crate::block::Block;
 use crate::fault::ReadError;
 use crate::names::Known;
+use crate::noticed::day_of;
 use crate::record::{decode_names, kind};
 use crate::row::{self, COLUMNS, body_of, row_of};
 use crate::schema::TABLES;
-use crate::sealed::{BLOCK_COLUMNS, block_body, block_of};
+use crate::sealed::{BLOCK_COLUMNS, is_sound};
 use crate::{register, state};
 use observation::Time;
 use rusqlite::Connection;
 
-/// A history up to this size is checked whole at start.
-const SMALL: u64 = 16 << 20;
 /// Most numbers named in one line.
 const NAMED: usize = 8;
 
 /// Finds what makes a database unfit for use, so that it must be built anew; none if it
 /// is sound as far as was looked.
-pub(crate) fn check(connection: &Connection, file_bytes: u64) -> rusqlite::Result<Option<String>> {
+pub(crate) fn check(
+    connection: &Connection,
+    file_bytes: u64,
+    whole: bool,
+) -> rusqlite::Result<Option<String>> {
     if let Some(fault) = other_layout(connection)? {
         return Ok(Some(fault));
     }
@@ -30,10 +32,7 @@ pub(crate) fn check(connection: &Connection, file_bytes: u64) -> rusqlite::Resul
     if u64::try_from(pages.saturating_mul(size)).is_ok_and(|told| told > file_bytes) {
         return Ok(Some("is shorter than it says".into()));
     }
-    if file_bytes <= SMALL {
-        return integrity(connection);
-    }
-    Ok(None)
+    if whole { integrity(connection) } else { Ok(None) }
 }
 
 /// SQLite's own check: its first complaint.
@@ -103,23 +102,18 @@ fn list(numbers: &[i64]) -> String {
 /// tells each in a line.
 pub(crate) fn standing(
     connection: &mut Connection,
-    file_bytes: u64,
     newest: u64,
+    whole: bool,
     now: Time,
 ) -> rusqlite::Result<Vec<String>> {
     let mut told = Vec::new();
     let last = row::last(connection)?.map_or(0, |l| l.number);
-    let from = if file_bytes <= SMALL { 0 } else { last.saturating_sub(newest) };
+    let from = if whole { 0 } else { last.saturating_sub(newest) };
     let before = if from == 0 { 0 } else { from - 1 };
     let Found { bad, holes } = records(connection, from, before)?;
     let transaction = connection.transaction()?;
     for number in &bad {
-        transaction.execute(
-            "INSERT INTO damaged (number, found, kind, received, walked, first, last, body)
-             SELECT number, ?2, kind, received, walked, first, last, body FROM log WHERE number = ?1",
-            [*number, now.0],
-        )?;
-        transaction.execute("DELETE FROM log WHERE number = ?1", [*number])?;
+        record_aside(&transaction, *number, now)?;
     }
     if !bad.is_empty() {
         told.push(format!(
@@ -160,6 +154,38 @@ pub(crate) fn standing(
     Ok(told)
 }
 
+/// Moves a record to those that are damaged.
+pub(crate) fn record_aside(
+    connection: &Connection,
+    number: i64,
+    now: Time,
+) -> rusqlite::Result<()> {
+    connection.execute(
+        "INSERT INTO damaged (number, found, kind, received, walked, first, last, body)
+         SELECT number, ?2, kind, received, walked, first, last, body FROM log WHERE number = ?1",
+        [number, now.0],
+    )?;
+    connection.execute("DELETE FROM log WHERE number = ?1", [number])?;
+    Ok(())
+}
+
+/// Moves a block to those that are damaged; its day is no longer sealed.
+pub(crate) fn block_aside(
+    connection: &Connection,
+    number: i64,
+    day: i64,
+    now: Time,
+) -> rusqlite::Result<()> {
+    connection.execute(
+        "INSERT INTO damaged_block (number, found, station, day, revision, lowest, highest, body)
+         SELECT number, ?2, station, day, revision, lowest, highest, body FROM block WHERE number = ?1",
+        [number, now.0],
+    )?;
+    connection.execute("DELETE FROM block WHERE number = ?1", [number])?;
+    connection.execute("UPDATE sealed SET through = 0 WHERE day = ?1", [day])?;
+    Ok(())
+}
+
 /// Newest days whose blocks are checked at the start of a large history.
 const NEWEST_DAYS: i64 = 64;
 
@@ -174,13 +200,7 @@ fn blocks(
     let from = if all { i64::MIN } else { now.utc_day() - NEWEST_DAYS };
     let bad = bad_blocks(connection, from)?;
     for (number, day) in &bad {
-        connection.execute(
-            "INSERT INTO damaged_block (number, found, station, day, revision, lowest, highest, body)
-             SELECT number, ?2, station, day, revision, lowest, highest, body FROM block WHERE number = ?1",
-            [*number, now.0],
-        )?;
-        connection.execute("DELETE FROM block WHERE number = ?1", [*number])?;
-        connection.execute("UPDATE sealed SET through = 0 WHERE day = ?1", [*day])?;
+        block_aside(connection, *number, *day, now)?;
     }
     if !bad.is_empty() {
         let days: Vec<i64> = bad.iter().map(|(_, day)| *day).collect();
@@ -200,13 +220,10 @@ fn bad_blocks(connection: &Connection, from: i64) -> rusqlite::Result<Vec<(i64, 
     let mut rows = statement.query([from])?;
     let mut bad = Vec::new();
     while let Some(row) = rows.next()? {
-        let number: i64 = row.get(6)?;
-        let good = block_of(row).is_ok_and(|b| {
-            Block::row(b.station, b.day) == number && block_body(row).is_ok_and(|body| b.fits(body))
-        });
-        if !good {
+        if !is_sound(row) {
+            let number: i64 = row.get(6)?;
             // The day as the row's number tells it: its column may be what is damaged.
-            bad.push((number, (number & 0xffff_ffff) - (1 << 31)));
+            bad.push((number, day_of(number)));
         }
     }
     Ok(bad)
@@ -275,7 +292,16 @@ fn ahead(connection: &Connection, last: u64, told: &mut Vec<String>) -> rusqlite
 
 /// The tables of names, and the property's UUID, must say what the log says.
 fn names(connection: &Connection, told: &mut Vec<String>) -> rusqlite::Result<()> {
+    if register::give_back(connection)? {
+        told.push("names that the log had lost are taken from the tables of names".into());
+    }
     let (known, uuid) = row::known(connection)?;
+    if known.is_empty() && row::is_in_use(connection)? {
+        told.push(
+            "all names are lost: what was kept so far stays, but nobody can know of which instrument it is"
+                .into(),
+        );
+    }
     if let Some(uuid) = uuid {
         let kept: Vec<String> = connection
             .prepare("SELECT CAST(uuid AS TEXT) FROM property")?
@@ -307,6 +333,10 @@ pub(crate) fn verify(
     progress: &mut dyn FnMut(u64),
 ) -> Result<Vec<String>, ReadError> {
     let mut faults: Vec<String> = integrity(connection)?.into_iter().collect();
+    if !faults.is_empty() {
+        // Where pages are damaged, looking on would end with the first of them.
+        return Ok(faults);
+    }
     let last = row::last(connection)?.map_or(0, |l| l.number);
     let trimmed: i64 =
         connection.query_row("SELECT ifnull(max(through), 0) FROM trimmed", [], |r| r.get(0))?;
@@ -325,14 +355,15 @@ pub(crate) fn verify(
             {
                 bad.push(number.cast_signed());
             }
-            let known: bool = number <= before.max(trimmed) + 1
+            let next_one = before.max(trimmed) + 1;
+            let known: bool = number <= next_one
                 || connection.query_row(
                     "SELECT EXISTS (SELECT 1 FROM hole WHERE first <= ?1 AND last >= ?2)",
-                    [(before + 1).cast_signed(), (number - 1).cast_signed()],
+                    [next_one.cast_signed(), (number - 1).cast_signed()],
                     |r| r.get(0),
                 )?;
             if !known {
-                faults.push(format!("log numbers are missing: {} to {}", before + 1, number - 1));
+                faults.push(format!("log numbers are missing: {next_one} to {}", number - 1));
             }
             before = number;
         }

@@ -12,7 +12,7 @@ mod files;
 mod salvage;
 mod wal;
 
-pub(crate) use check::{check, standing, verify};
+pub(crate) use check::{block_aside, check, record_aside, standing, verify};
 pub(crate) use files::{Files, Mended, has_our_head, is_damage, name, stamp};
 pub(crate) use salvage::{Carried, rebuild, take_from_frames};
 pub(crate) use wal::{Suspicion, inspect};

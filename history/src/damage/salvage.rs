@@ -1,8 +1,9 @@
 //! Saving what is readable.
 
-use super::cells::{Pages, records_in};
+use super::cells::{Found, Pages, rows_in};
 use super::files::Files;
 use super::wal;
+use crate::block::Block;
 use crate::fault::OpenError;
 use crate::names::Names;
 use crate::open::DATABASE;
@@ -11,15 +12,20 @@ use crate::row::{COLUMNS, body_of, row_of};
 use crate::{connect, register, row};
 use observation::Property;
 use rusqlite::types::Value;
-use rusqlite::{Connection, ErrorCode, params_from_iter};
+use rusqlite::{Connection, ErrorCode, params, params_from_iter};
 use std::collections::HashMap;
 use std::fs::File;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
 
-/// Tables that stand beside the log and are carried over as they are.
-const CARRIED: [&str; 16] = [
+/// Tables that stand beside the log and are carried over as they are; but for blocks, of
+/// which there may be more than memory holds.
+const CARRIED: [&str; 19] = [
     "property",
+    "station",
+    "channel",
+    "series",
+    "source",
     "token",
     "suffix",
     "cursor",
@@ -31,7 +37,6 @@ const CARRIED: [&str; 16] = [
     "state",
     "damaged",
     "hole",
-    "block",
     "sealed",
     "trimmed",
     "damaged_block",
@@ -80,23 +85,69 @@ impl Carried {
     fn write(self, connection: &Connection) -> rusqlite::Result<()> {
         for (table, rows) in self.tables {
             for row in rows {
-                let marks = vec!["?"; row.len()].join(", ");
-                let sql = format!("INSERT OR IGNORE INTO {table} VALUES ({marks})");
-                // A row that the table refuses is damaged; it stays in the file set aside.
-                if let Err(e) = connection
-                    .prepare_cached(&sql)
-                    .and_then(|mut s| s.execute(params_from_iter(row)))
-                    && matches!(
-                        e.sqlite_error_code(),
-                        Some(ErrorCode::DiskFull | ErrorCode::SystemIoFailure)
-                    )
-                {
-                    return Err(e);
-                }
+                put(connection, table, row)?;
             }
         }
         Ok(())
     }
+}
+
+/// A row that the table refuses is damaged; it stays in the file set aside.
+fn put(connection: &Connection, table: &str, row: Vec<Value>) -> rusqlite::Result<()> {
+    let marks = vec!["?"; row.len()].join(", ");
+    let sql = format!("INSERT OR IGNORE INTO {table} VALUES ({marks})");
+    match connection.prepare_cached(&sql).and_then(|mut s| s.execute(params_from_iter(row))) {
+        Err(e)
+            if matches!(
+                e.sqlite_error_code(),
+                Some(ErrorCode::DiskFull | ErrorCode::SystemIoFailure)
+            ) =>
+        {
+            Err(e)
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Copies the blocks that the old database gives; whether it gave all.
+fn carry_blocks(old: Option<&Connection>, connection: &Connection) -> rusqlite::Result<bool> {
+    let Some(old) = old else { return Ok(false) };
+    let Ok(mut statement) = old.prepare("SELECT * FROM block") else { return Ok(false) };
+    let columns = statement.column_count();
+    let Ok(mut rows) = statement.query([]) else { return Ok(false) };
+    loop {
+        match rows.next() {
+            Ok(Some(row)) => {
+                let row: Result<_, _> = (0..columns).map(|c| row.get(c)).collect();
+                let Ok(row) = row else { return Ok(false) };
+                put(connection, "block", row)?;
+            }
+            Ok(None) => return Ok(true),
+            Err(_) => return Ok(false),
+        }
+    }
+}
+
+/// Puts in a block found in a page, unless a later one of its station and day is there.
+fn keep_block(connection: &Connection, block: &Block, body: &[u8]) -> rusqlite::Result<bool> {
+    let changed = connection
+        .prepare_cached(
+            "INSERT INTO block (number, station, day, revision, lowest, highest, body)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+             ON CONFLICT (number) DO UPDATE SET revision = excluded.revision,
+                 lowest = excluded.lowest, highest = excluded.highest, body = excluded.body
+             WHERE excluded.highest > highest",
+        )?
+        .execute(params![
+            Block::row(block.station, block.day),
+            block.station,
+            block.day,
+            block.revision,
+            block.lowest.cast_signed(),
+            block.highest.cast_signed(),
+            body
+        ])?;
+    Ok(changed > 0)
 }
 
 /// The pages of a database file and of the log beside it.
@@ -128,13 +179,13 @@ impl Store {
         Some(page)
     }
 
-    fn each(&self, found: &mut dyn FnMut(Row, Vec<u8>)) {
+    fn each(&self, found: &mut dyn FnMut(Found)) {
         let pages = (1..).map_while(|number| self.in_file(number));
         for page in pages {
-            records_in(&page, self, found);
+            rows_in(&page, self, found);
         }
         for (_, page) in &self.frames {
-            records_in(page, self, found);
+            rows_in(page, self, found);
         }
     }
 }
@@ -205,10 +256,9 @@ pub(crate) fn take_from_frames(
     let last = row::last(connection).map_err(failed)?.map_or(0, |l| l.number);
     let mut taken = Vec::new();
     for (_, page) in &store.frames {
-        records_in(page, &store, &mut |row, body| {
-            if row.number > last {
-                taken.push((row, body));
-            }
+        rows_in(page, &store, &mut |found| match found {
+            Found::Record(row, body) if row.number > last => taken.push((row, body)),
+            _ => {}
         });
     }
     let transaction = connection.transaction().map_err(failed)?;
@@ -225,34 +275,54 @@ pub(crate) fn take_from_frames(
 }
 
 /// Begins a new database with all records found in the damaged files, and what was
-/// carried over. The line to tell.
+/// carried over; `old` gives the blocks as far as SQLite reads them, and the pages give the
+/// others. The line to tell.
 pub(crate) fn rebuild(
     connection: &mut Connection,
     damaged: &Files,
     carried: Carried,
+    old: Option<&Connection>,
 ) -> Result<String, OpenError> {
     let failed = |e: rusqlite::Error| OpenError::of(DATABASE, &e);
     let store = Store::open(&damaged.database, &damaged.wal())
         .map_err(|e| OpenError::of_system(&damaged.database, &e))?;
-    let cut = carried.cut.join(", ");
+    let mut cut = carried.cut.clone();
     connect::create(connection, "").map_err(failed)?;
     let transaction = connection.transaction().map_err(failed)?;
-    let mut count = 0_u64;
+    let whole = carry_blocks(old, &transaction).map_err(failed)?;
+    let (mut count, mut blocks) = (0_u64, 0_u64);
     let mut fault = None;
-    store.each(&mut |row, body| match keep(&transaction, &row, &body) {
-        Ok(new) => count += u64::from(new),
-        Err(e) => fault = fault.take().or(Some(e)),
+    store.each(&mut |found| {
+        let kept = match &found {
+            Found::Record(row, body) => {
+                keep(&transaction, row, body).map(|new| count += u64::from(new))
+            }
+            Found::Block(..) if whole => Ok(()),
+            Found::Block(block, body) => {
+                keep_block(&transaction, block, body).map(|new| blocks += u64::from(new))
+            }
+        };
+        if let Err(e) = kept {
+            fault = fault.take().or(Some(e));
+        }
     });
     if let Some(fault) = fault {
         return Err(failed(fault));
     }
     transaction.execute("DELETE FROM property", []).map_err(failed)?;
-    // Without a block its day is read of the log and sealed again.
-    let unsealed = carried.cut.contains(&"block");
     carried.write(&transaction).map_err(failed)?;
-    if unsealed {
+    if !whole {
+        cut.push("block");
+        // Without a block its day is read of the log and sealed again.
         transaction.execute("UPDATE sealed SET through = 0", []).map_err(failed)?;
     }
+    // Days that only blocks tell of are looked for where this table says.
+    transaction
+        .execute(
+            "INSERT OR IGNORE INTO sealed (day, through) SELECT DISTINCT day, 0 FROM block",
+            [],
+        )
+        .map_err(failed)?;
     // Pages that are free still hold records that were trimmed.
     transaction
         .execute(
@@ -260,6 +330,7 @@ pub(crate) fn rebuild(
             [],
         )
         .map_err(failed)?;
+    let given_back = register::give_back(&transaction).map_err(failed)?;
     name_tables(&transaction).map_err(failed)?;
     note_late(&transaction, 0).map_err(failed)?;
     let named: bool = transaction
@@ -276,7 +347,13 @@ pub(crate) fn rebuild(
             .map_err(failed)?;
     }
     transaction.commit().map_err(failed)?;
-    let lost =
-        if cut.is_empty() { String::new() } else { format!("; not readable to their end: {cut}") };
-    Ok(format!("a new one was begun with the {count} records found in it{lost}"))
+    let more =
+        if blocks > 0 { format!(", {blocks} blocks found in its pages") } else { String::new() };
+    let lost = if cut.is_empty() {
+        String::new()
+    } else {
+        format!("; not readable to their end: {}", cut.join(", "))
+    };
+    let names = if given_back { "; names are taken from its tables" } else { "" };
+    Ok(format!("a new one was begun with the {count} records found in it{more}{names}{lost}"))
 }

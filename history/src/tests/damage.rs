@@ -206,9 +206,13 @@ fn files_that_are_no_database_are_kept_and_a_new_one_is_begun() {
         assert!(opened.repairs[0].contains("damaged-20260301T060000Z"), "{:?}", opened.repairs);
         let kept = copy.path().join(format!("{DATABASE}.damaged-20260301T060000Z"));
         assert_eq!(std::fs::read(kept).unwrap(), bytes, "{what}");
-        // The write-ahead log beside it was sound: its records are there.
+        // The write-ahead log beside it was sound: its records are there. Their names are
+        // lost with the database, and none is guessed.
         let (history, again) = open(copy.path());
-        assert!(contents(&history).contains_key(&23), "{what}");
+        let there = "SELECT EXISTS (SELECT 1 FROM log WHERE number = 23)";
+        assert!(history.connection.query_row(there, [], |r| r.get::<_, bool>(0)).unwrap());
+        assert!(!contents(&history).contains_key(&23), "{what}");
+        assert!(opened.repairs.iter().any(|r| r.contains("all names are lost")), "{what}");
         assert_eq!(again.repairs, Vec::<String>::new(), "what was told is not told again");
     }
 }

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod damage;
+mod damaged_blocks;
 mod lookup;
 mod packing;
 mod passing;

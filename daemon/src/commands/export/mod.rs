@@ -14,6 +14,10 @@ use observation::{Quantity, Span, Time};
 use std::collections::BTreeSet;
 use std::io::{BufWriter, Write};
 
+/// What to do about damage that was met.
+const HISTORY_HINT: &str = "`isobarn check --history` looks through everything; the running service, or its next start, \
+     sets aside what is damaged and reads such a day of the log again, as far as that reaches";
+
 /// What is asked for.
 struct Asked<'a> {
     station: Option<&'a str>,
@@ -91,6 +95,13 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
     } else {
         readings::print(&reader, &asked, &mut output)
     };
+    let damaged = reader.damage_met();
+    for line in &damaged {
+        eprintln!("isobarn: {line}");
+    }
+    if !damaged.is_empty() {
+        eprintln!("isobarn: {HISTORY_HINT}");
+    }
     match result.and_then(|()| output.flush().map_err(Trouble::Output)) {
         Ok(()) => Ok(()),
         // Whoever read the output has seen enough.

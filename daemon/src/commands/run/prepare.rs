@@ -71,7 +71,6 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
     for repair in &opened.repairs {
         tracing::warn!("history repaired: {repair}");
     }
-    let read = |e: history::ReadError| Failure::failed(e.to_string());
     let write = |e: history::WriteError| Failure::failed(e.to_string());
     let series: Arc<[Series]> = crate::engine::restart::series(&settings).into();
     let mut names: Vec<String> = sources.iter().map(|s| s.name.clone()).collect();
@@ -98,7 +97,8 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
         settings.processor.event_gap,
     );
     standing.history.repairs.clone_from(&opened.repairs);
-    standing.restore(history.look()).map_err(read)?;
+    standing.history.bytes = history.file_bytes() + history.wal_bytes();
+    standing.restore(history.look()).map_err(|e| met(&history, &e))?;
     let clients = Arc::new(KeptClients::default());
     let judge = Judge::restored(&property, options(&settings), &history, &mut |message| {
         standing.message(message);
@@ -106,7 +106,7 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
             clients.remember(&redelivery.client);
         }
     })
-    .map_err(read)?;
+    .map_err(|e| met(&history, &e))?;
     let last_saved = last_saved(&history, now)?;
     let rebuild = {
         let (property, options) = (Arc::clone(&property), options(&settings));
@@ -123,7 +123,8 @@ pub fn prepare(wired: Wired, clock: &Arc<dyn Clock>) -> Result<Prepared, Failure
     core.take_along(couriers.iter().map(|c| Arc::clone(&c.unkept)).collect());
     let tallies = couriers.iter().map(|c| Arc::clone(&c.tally)).collect();
     let counts = Counts::new(Arc::clone(&property), Arc::clone(clock), &kinds);
-    let counts = Arc::new(counts.with_forwarders(tallies));
+    let counts = counts.with_forwarders(tallies).with_noticed(core.history.noticed());
+    let counts = Arc::new(counts);
     let first = Snapshot::empty(Arc::clone(&property), Arc::clone(&series), now);
     let (outlet, snapshots) = watch::channel(Arc::new(first));
     let stop = CancellationToken::new();
@@ -190,6 +191,15 @@ pub fn record_epoch(
         body: Vec::new(),
     };
     history.save_state(&[part]).map_err(write)
+}
+
+/// What cannot be read at the start. Where the database is damaged the next start looks
+/// through all of it.
+fn met(history: &History, error: &history::ReadError) -> Failure {
+    if error.is_damage() {
+        history.suspect();
+    }
+    Failure::failed(error.to_string())
 }
 
 /// When the processor's state was saved; if never, as if it had been before the first

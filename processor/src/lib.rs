@@ -43,7 +43,7 @@ mod track;
 mod walk;
 mod windows;
 
-pub use compare::{Learned, SavedCompare, UsualPair};
+pub use compare::{Learned, Resumed, SavedCompare, UsualPair};
 pub use derived::Absent;
 pub use options::Options;
 pub use outlook::{Ahead, SavedOutlook};

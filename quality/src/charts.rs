@@ -9,10 +9,12 @@ mod chart;
 mod conditions;
 mod day;
 mod station;
+#[cfg(test)]
+mod tests;
 
 use crate::cusum::{Chart as Limits, Cusum};
 use crate::diagnosis::{Cause, around, elevation};
-use crate::neighbours::{State, Values};
+use crate::neighbours::{Root, State, Values, carried};
 use chart::Chart;
 use conditions::CONDITIONS;
 pub(crate) use day::Mean;
@@ -114,6 +116,18 @@ impl Charts {
         told
     }
 
+    /// Goes on with the stations as they now are: what was changed begins anew.
+    pub(crate) fn rearranged(self, roots: &[Option<Root>]) -> Self {
+        let today = self.last.map(|last| last.div_euclid(24));
+        let stations = carried(
+            &self.stations,
+            roots,
+            || Station::from(today),
+            |station, root| station.forget(root, today),
+        );
+        Self { stations, ..self }
+    }
+
     /// What is open of an instrument.
     pub fn open(&self, station: usize, quantity: Quantity) -> Option<Cause> {
         let charts = self.stations.get(station)?.charts.iter().zip(&CONDITIONS);
@@ -154,6 +168,9 @@ impl Charts {
                 let Some(chart) = self.stations.get(place).and_then(|s| s.charts.get(nth)) else {
                     continue;
                 };
+                if !chart.is_warm(judged, WARM) {
+                    continue;
+                }
                 let turn = chart.turn(judged, condition, limits, shared);
                 let charted =
                     turn.map(|state| chart.charted(state, place, judged, (condition, limits)));
@@ -167,108 +184,5 @@ impl Charts {
                 }
             }
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use observation::time::HOUR;
-
-    const PLACE: (f64, f64) = (54.0, 0.0);
-
-    /// 100 days of three invented stations from April 2026 on; `alter` changes the first.
-    fn told(stations: usize, alter: impl Fn(i64, f64, &mut Values)) -> Vec<Charted> {
-        let near: Vec<Vec<usize>> =
-            (0..stations).map(|own| (0..stations).filter(|o| *o != own).collect()).collect();
-        let mut charts = Charts::default();
-        let mut random = 1_u64;
-        let mut noise = || {
-            random = random
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (random >> 40) as f64 / f64::from(1 << 24) - 0.5
-        };
-        let first = 493_000;
-        let limits = crate::neighbours::Limits::default().charts;
-        let mut all = Vec::new();
-        for hour in first..first + 2400 {
-            let day = (hour - first) / 24;
-            let sun = elevation(hour, PLACE);
-            let wind = 4.0 + 3.0 * (hour as f64 / 9.3).sin();
-            let direction = (hour as f64 * 3.7).rem_euclid(360.0);
-            let mut values: Vec<Values> = (0..stations)
-                .map(|_| Values {
-                    temperature: 10.0 + 0.2 * noise(),
-                    humidity: if hour.rem_euclid(24) < 6 { 99.0 } else { 65.0 } + noise(),
-                    speed: wind * (1.0 + 0.1 * noise()),
-                    direction,
-                    rain: if hour.rem_euclid(50) < 6 { 1.2 + 0.2 * noise() } else { 0.0 },
-                    ..Values::MISSING
-                })
-                .collect();
-            alter(day, sun, &mut values[0]);
-            all.extend(charts.take(hour, &values, &near, PLACE, (&limits, |_, _| None)));
-        }
-        all
-    }
-
-    #[test]
-    fn what_is_off_in_the_sun_alone_is_told_with_its_date_and_nothing_else_is() {
-        assert_eq!(told(3, |_, _, _| {}), []);
-        let found = told(3, |day, sun, own| {
-            if day >= 70 && sun > 25.0 {
-                own.temperature += 1.0;
-            }
-        });
-        assert_eq!((found[0].cause, found[0].station), (Cause::SunlitScreen, 0));
-        assert_eq!(found[0].state, State::Opened);
-        assert!(found[0].size > 0.4 && found[0].confidence >= 0.5, "{found:?}");
-        assert!(found.iter().all(|f| f.cause == Cause::SunlitScreen && f.station == 0));
-        let since = found[0].since.0 / HOUR - 493_000;
-        assert!((70 * 24 - 30..75 * 24).contains(&since), "{since}");
-        // A thermometer that is warm day and night is for the windows to tell.
-        assert_eq!(told(3, |day, _, own| own.temperature += if day >= 70 { 1.0 } else { 0.0 }), []);
-    }
-
-    #[test]
-    fn of_two_stations_nothing_is_told_and_what_is_over_closes() {
-        let sunlit = |until: i64| {
-            move |day: i64, sun: f64, own: &mut Values| {
-                if (60..until).contains(&day) && sun > 25.0 {
-                    own.temperature += 1.0;
-                }
-            }
-        };
-        assert_eq!(told(2, sunlit(200)), []);
-        let found = told(3, sunlit(75));
-        assert_eq!(found.last().map(|f| f.state), Some(State::Closed), "{found:?}");
-    }
-
-    #[test]
-    fn a_gauge_that_counts_twice_and_one_that_leaks_are_told() {
-        for (factor, cause) in
-            [(2.0, Cause::GaugeCountsTooMuch), (0.5, Cause::GaugeCatchesTooLittle)]
-        {
-            let found = told(3, |day, _, own| own.rain *= if day >= 70 { factor } else { 1.0 });
-            assert_eq!((found[0].cause, found[0].station), (cause, 0), "{found:?}");
-            assert!((found[0].size - factor).abs() < 0.2 * factor, "{found:?}");
-            assert!(found.iter().all(|f| f.station == 0 && f.cause == cause), "{found:?}");
-        }
-    }
-
-    #[test]
-    fn trees_from_one_side_are_told_with_their_sector() {
-        let found = told(3, |day, _, own| {
-            if day >= 70 && (100.0..170.0).contains(&own.direction) {
-                own.speed *= 0.6;
-            }
-        });
-        assert!(!found.is_empty());
-        assert!(
-            found.iter().all(|f| f.cause == Cause::MastSheltered && f.station == 0),
-            "{found:?}"
-        );
-        assert_eq!(found[0].sector, Some(135.0));
     }
 }

@@ -9,7 +9,7 @@
 use crate::charts::{Charted, Mean};
 use crate::cusum::confidence;
 use crate::diagnosis::Cause;
-use crate::neighbours::{State, Values, median};
+use crate::neighbours::{Root, State, Values, carried, median};
 use observation::time::HOUR;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
@@ -70,6 +70,9 @@ struct Gauge {
     spell: Option<(i64, u32, Sums)>,
     last: i64,
     open: bool,
+    /// Days of all at which it began, if later than all others.
+    #[serde(default)]
+    first: u32,
 }
 
 /// All gauges.
@@ -116,6 +119,21 @@ impl Sums {
 }
 
 impl RainAlone {
+    /// Goes on with the stations as they now are: a gauge that was changed begins anew.
+    pub(crate) fn rearranged(self, roots: &[Option<Root>]) -> Self {
+        let begin = || Gauge { first: self.days, ..Gauge::default() };
+        let gauges = carried(&self.gauges, roots, begin, |gauge, root| {
+            if !root.keeps(Quantity::PrecipitationDepth) {
+                *gauge = begin();
+            }
+        });
+        let hours = self
+            .hours
+            .iter()
+            .map(|(hour, rains)| (*hour, carried(rains, roots, || None, |_, _| ())));
+        Self { hours: hours.collect(), gauges, ..self }
+    }
+
     /// Takes the values of one hour, counted from 1970, by station; `near` are the places of
     /// each station's neighbours. What is told is told once the hour after is known.
     pub fn take(&mut self, hour: i64, values: &[Values], near: &[Vec<usize>]) -> Vec<Charted> {
@@ -175,9 +193,13 @@ impl RainAlone {
             return Vec::new();
         }
         self.days = self.days.saturating_add(1);
-        let (day, warm) = (judged.div_euclid(24), self.days > WARM);
+        let (day, days) = (judged.div_euclid(24), self.days);
         let gauges = self.gauges.iter_mut().enumerate();
-        gauges.filter_map(|(place, gauge)| gauge.end_of_day(place, day, warm)).collect()
+        let ended = gauges.filter_map(|(place, gauge)| {
+            let warm = days.saturating_sub(gauge.first) > WARM;
+            gauge.end_of_day(place, day, warm)
+        });
+        ended.collect()
     }
 }
 

@@ -10,7 +10,7 @@
 use crate::charts::{Charted, Mean};
 use crate::cusum::confidence;
 use crate::diagnosis::Cause;
-use crate::neighbours::{State, Values, turn};
+use crate::neighbours::{Root, State, Values, carried, turn};
 use observation::time::HOUR;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
@@ -61,6 +61,9 @@ struct Vane {
     points: [Point; POINTS],
     /// Middle and points of the gap that is told.
     open: Option<(usize, usize)>,
+    /// The hour at which it began, if later than all others.
+    #[serde(default)]
+    first: Option<i64>,
 }
 
 /// The roses of all vanes.
@@ -201,7 +204,7 @@ impl Rose {
             if let Some(point) = vane.points.get_mut(point) {
                 point.take(hour, shown);
             }
-            if hour - first >= WARM {
+            if hour - vane.first.unwrap_or(first) >= WARM {
                 told.extend(vane.turn(place, hour, !shown));
             }
         }
@@ -210,6 +213,17 @@ impl Rose {
 }
 
 impl Rose {
+    /// Goes on with the stations as they now are: a vane that was changed begins anew.
+    pub(crate) fn rearranged(self, roots: &[Option<Root>]) -> Self {
+        let begin = || Vane { first: self.last, ..Vane::default() };
+        let vanes = carried(&self.vanes, roots, begin, |vane, root| {
+            if !root.keeps(Quantity::WindFromDirection) {
+                *vane = begin();
+            }
+        });
+        Self { vanes, ..self }
+    }
+
     /// Whether a gap in the rose of a vane is told.
     pub fn open(&self, station: usize) -> bool {
         self.vanes.get(station).is_some_and(|vane| vane.open.is_some())

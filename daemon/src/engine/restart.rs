@@ -11,7 +11,7 @@ use history::{Entry, History, Look, ReadError, Selection, StatePart};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
 use observation::{Diagnosis, Flag, Message, Property, Reason, Series, SourceIndex, Span, Time};
-use processor::{Learned, Options, Output, Processor, Recall, Saved, UsualPair};
+use processor::{Learned, Options, Output, Processor, Recall, Resumed, Saved, UsualPair};
 use std::cell::Cell;
 use std::sync::Arc;
 
@@ -89,7 +89,9 @@ impl Judge {
                     stale.join(", ")
                 );
             }
-            judge.processor.restore_learned(learned(history)?);
+            let found = learned(history)?;
+            let was_learned = found.is_some();
+            tell(&judge.processor.restore_learned(found), was_learned);
             (*at, judge.processor.walked())
         } else {
             let number = look.number_at(last.received - ANEW)?;
@@ -121,6 +123,7 @@ impl Judge {
             judge.processor.refilled(walked);
         }
         judge.feed(history, at + 1, see);
+        judge.processor.resume();
         judge.old_rain = (0_u32..)
             .zip(&property.instruments)
             .map(|(index, _)| judge.processor.rain(InstrumentIndex(index)))
@@ -166,11 +169,11 @@ impl Judge {
                 Entry::ClockStep(step) => {
                     self.processor.step_clock(step.old, step.new, &mut recall, &mut out);
                 }
+                Entry::Diagnoses(told) => self.processor.was_told(&told),
                 Entry::Note(_)
                 | Entry::Observation(_)
                 | Entry::Epoch(_)
                 | Entry::Revised(_)
-                | Entry::Diagnoses(_)
                 | Entry::Registered => {}
             }
             out.clear();
@@ -179,6 +182,21 @@ impl Judge {
             // What cannot be read was the same for the processor that lived through it.
             tracing::warn!("{error}; the state is built without it");
         }
+    }
+}
+
+/// Says in the log what was learned is no longer in use.
+fn tell(resumed: &Resumed, was_learned: bool) {
+    match resumed {
+        Resumed::But(anew) => tracing::info!(
+            "what was learned of stations beside each other stays, but for what was changed: {}",
+            anew.join(", ")
+        ),
+        Resumed::Nothing if was_learned => tracing::info!(
+            "what was learned of stations beside each other is of other stations, or of an older \
+             version with other settings; it is learned anew"
+        ),
+        Resumed::Whole | Resumed::Nothing => {}
     }
 }
 

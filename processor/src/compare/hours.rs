@@ -2,8 +2,10 @@
 //! a late one may still join.
 
 use super::plan::{DIRECTION, RAIN, SLOTS};
+use super::roster::keeps;
 use observation::Time;
 use observation::time::HOUR;
+use quality::neighbours::Root;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -114,6 +116,19 @@ impl Hours {
             .flatten()
             .copied()
             .filter(move |w| from <= w.time && w.time <= to)
+    }
+
+    /// The same hours with other seats: `roots` tells which list each of them had.
+    pub(crate) fn moved(&self, roots: &[Option<Root>]) -> Self {
+        let list = |lists: &[Vec<Word>], seat: usize, slot: usize| {
+            let root = roots.get(seat)?.as_ref().filter(|root| keeps(root, slot))?;
+            lists.get(root.place * SLOTS + slot).cloned()
+        };
+        let all = |lists: &[Vec<Word>]| {
+            let of = |at: usize| list(lists, at / SLOTS, at % SLOTS).unwrap_or_default();
+            (0..roots.len() * SLOTS).map(of).collect()
+        };
+        Self { hours: self.hours.iter().map(|(hour, lists)| (*hour, all(lists))).collect() }
     }
 
     /// Forgets the hours before one.

@@ -113,8 +113,24 @@ impl Household {
         Self { stations: vec![Days::default(); stations] }
     }
 
-    pub(crate) fn fits(&self, other: &Self) -> bool {
-        self.stations.len() == other.stations.len()
+    /// Of the stations and instruments as they now are: where each station was, and where each
+    /// instrument now is.
+    pub(crate) fn moved(
+        &self,
+        stations: &[Option<usize>],
+        instrument: &dyn Fn(usize) -> Option<usize>,
+    ) -> Self {
+        let of = |before: &Option<usize>| {
+            let mut days = before.and_then(|b| self.stations.get(b)).cloned().unwrap_or_default();
+            for open in &mut days.open {
+                let lowest = std::mem::take(&mut open.lowest).into_iter();
+                open.lowest = lowest.filter_map(|(of, v)| Some((instrument(of)?, v))).collect();
+            }
+            let voltage = std::mem::take(&mut days.voltage).into_iter();
+            days.voltage = voltage.filter_map(|(of, n)| Some((instrument(of)?, n))).collect();
+            days
+        };
+        Self { stations: stations.iter().map(of).collect() }
     }
 
     /// The settings of a station changed: how often it speaks may have, too.

@@ -23,6 +23,9 @@ impl Processor {
         recall: &mut dyn Recall,
         out: &mut Output,
     ) {
+        if self.compare.resumed {
+            self.compare.opinions.tell_ended(minute, &mut out.diagnoses);
+        }
         self.listen(out);
         for &station in stations {
             if let Some(seat) = self.compare.seats.seat_of.get(station).copied().flatten() {

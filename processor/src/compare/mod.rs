@@ -16,15 +16,17 @@ mod consistent;
 mod hours;
 mod household;
 mod minute;
+mod names;
 mod opinions;
 mod overlay;
 mod plan;
+mod roster;
 mod saved;
 mod slow;
 mod suspects;
 mod usual;
 
-pub use saved::{Learned, SavedCompare};
+pub use saved::{Learned, Resumed, SavedCompare};
 pub use usual::UsualPair;
 
 pub(crate) use overlay::Overlay;
@@ -112,6 +114,8 @@ pub(crate) struct Compare {
     household: Household,
     /// Median temperature of the last hour, for pressures at other heights, Cel.
     air: f64,
+    /// Whether the state is built, so that what is told is kept.
+    resumed: bool,
 }
 
 impl Compare {
@@ -131,6 +135,7 @@ impl Compare {
             failing: vec![Failing::default(); property.instruments.len()],
             household: Household::new(property.stations.len()),
             air: 10.0,
+            resumed: false,
             seats,
         }
     }

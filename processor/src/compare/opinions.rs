@@ -51,6 +51,9 @@ pub(crate) struct Opinions {
     open: Vec<Diagnosis>,
     /// Causes that come and go, by place and name: when they were seen last.
     gone: Vec<Gone>,
+    /// What ended with a change of the settings and was not told yet.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    ended: Vec<Diagnosis>,
 }
 
 /// Something that was not to be seen lately.
@@ -76,11 +79,39 @@ impl Opinions {
         })
     }
 
-    /// Forgets what is held of some causes.
-    pub(crate) fn drop_all_of(&mut self, causes: &[Cause]) {
-        let other = |cause: &str| causes.iter().all(|c| c.word() != cause);
-        self.open.retain(|d| other(&d.cause));
-        self.gone.retain(|g| other(&g.cause));
+    /// Ends what no longer stands because the settings changed; it is told with
+    /// [`Self::tell_ended`].
+    pub(crate) fn end(&mut self, stands: impl Fn(&Diagnosis) -> bool) {
+        let open = std::mem::take(&mut self.open);
+        for said in open {
+            if stands(&said) {
+                self.open.push(said);
+            } else {
+                self.gone.retain(|g| !g.is(&said));
+                self.ended.push(said);
+            }
+        }
+    }
+
+    /// Tells what ended with a change of the settings.
+    pub(crate) fn tell_ended(&mut self, time: Time, out: &mut Vec<Diagnosis>) {
+        for mut said in std::mem::take(&mut self.ended) {
+            said.stage = Stage::Closed;
+            said.time = time;
+            said.evidence.to = time;
+            out.push(said);
+        }
+    }
+
+    /// What is in the log already need not be told again.
+    pub(crate) fn was_told(&mut self, told: &[Diagnosis]) {
+        let same = |a: &Diagnosis, b: &Diagnosis| {
+            (&a.station, &a.instrument, &a.cause) == (&b.station, &b.instrument, &b.cause)
+        };
+        let closed = |said: &Diagnosis| {
+            told.iter().any(|t| t.stage == Stage::Closed && t.since == said.since && same(t, said))
+        };
+        self.ended.retain(|said| !closed(said));
     }
 
     /// Whether a cause is held.

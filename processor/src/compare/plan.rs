@@ -1,5 +1,6 @@
 //! Which series of which station are compared, and with whom: worked out once.
 
+use super::roster::Roster;
 use crate::plan::{Part, Plan, Work};
 use observation::property::Instrument;
 use observation::{Property, Quantity, Reasons, SeriesIndex, Span};
@@ -54,11 +55,13 @@ pub(crate) struct Seats {
     pub(crate) seat_of: Vec<Option<usize>>,
     /// By series: seat and slot.
     of_series: Vec<Option<(usize, usize)>>,
-    /// Of what is compared: which instruments at which places, whatever else the settings
-    /// hold and in whatever order, and however often an instrument speaks.
+    /// Of what is compared: which instruments at which places. What was saved before there was
+    /// a roster is known by it.
     pub(crate) fingerprint: u64,
     /// Of all stations and instruments in their order: what is known by their places.
     pub(crate) order: u64,
+    /// Who is compared.
+    pub(crate) roster: Roster,
 }
 
 /// The series of an instrument that is compared.
@@ -88,6 +91,7 @@ impl Seats {
             of_series: vec![None; plan.series.len()],
             fingerprint: 0,
             order: 0,
+            roster: Roster::default(),
         };
         for (place, station) in property.stations.iter().enumerate() {
             let mut voices = [None; SLOTS];
@@ -126,6 +130,7 @@ impl Seats {
         }
         seats.near = (0..seats.sites.len()).map(|own| nearest(&seats.sites, own)).collect();
         (seats.fingerprint, seats.order) = seats.fingerprints(property);
+        seats.roster = Roster::new(property, &seats);
         seats
     }
 

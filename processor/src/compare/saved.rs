@@ -5,15 +5,18 @@
 use super::alone::{Failing, Stillness};
 use super::hours::Hours;
 use super::household::Household;
+use super::names::Names;
 use super::opinions::Opinions;
 use super::overlay::SavedOverlay;
-use super::plan::{SLOTS, Seats, Voice};
+use super::plan::{COMPARED, SLOTS, Seats, Voice};
+use super::roster::{Roster, keeps, moved};
 use super::suspects::Suspect;
-use super::{Compare, Row};
+use super::{Compare, Row, Seat, slots};
 use crate::Processor;
-use observation::Time;
+use observation::property::Instrument;
+use observation::{Diagnosis, Time};
 use quality::diagnosis::{Cause, Onset};
-use quality::neighbours::{Neighbourhood, Quick};
+use quality::neighbours::{Neighbourhood, Quick, Root};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -31,10 +34,16 @@ struct SavedSeat {
 /// The small part of what is known of stations beside each other.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SavedCompare {
+    /// What stands for the roster in what was saved without one.
     fingerprint: u64,
-    /// Of the places of stations and instruments; zero in what was saved without it.
+    /// Of the places of stations and instruments, likewise.
     #[serde(default)]
     order: u64,
+    #[serde(default)]
+    roster: Roster,
+    /// All stations, and all instruments with theirs: what is known by their places.
+    #[serde(default)]
+    names: Names,
     /// Series by seat and slot: their numbers change when an instrument is added.
     #[serde(default)]
     series: Vec<[Option<u32>; SLOTS]>,
@@ -54,15 +63,41 @@ pub struct SavedCompare {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Learned {
     fingerprint: u64,
+    #[serde(default)]
+    roster: Roster,
     judged: i64,
     engine: Neighbourhood,
     past: VecDeque<(i64, Vec<Row>)>,
+}
+
+/// How much of what was learned is in use again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Resumed {
+    /// All of it.
+    Whole,
+    /// All but what was changed: stations, and instruments as `STATION/INSTRUMENT`.
+    But(Vec<String>),
+    /// None: nothing was saved, or it is of other stations.
+    Nothing,
 }
 
 /// The series that are compared, by seat and slot.
 fn numbered(seats: &Seats) -> Vec<[Option<u32>; SLOTS]> {
     let number = |voice: &Option<Voice>| voice.as_ref().map(|v| v.series.0);
     seats.voices.iter().map(|voices| voices.each_ref().map(number)).collect()
+}
+
+/// What each station that is compared was when something was saved; none where it cannot be
+/// told.
+fn roots(seats: &Seats, roster: &Roster, fingerprint: u64) -> Option<Vec<Option<Root>>> {
+    let found = if roster.len() > 0 {
+        roster.roots(&seats.roster)
+    } else if fingerprint == seats.fingerprint {
+        seats.roster.unchanged()
+    } else {
+        return None;
+    };
+    found.iter().any(Option::is_some).then_some(found)
 }
 
 impl Processor {
@@ -83,6 +118,8 @@ impl Processor {
         SavedCompare {
             fingerprint: seats.fingerprint,
             order: seats.order,
+            roster: seats.roster.clone(),
+            names: Names::of(&self.property),
             series: numbered(seats),
             own: own
                 .iter()
@@ -107,59 +144,115 @@ impl Processor {
         }
     }
 
-    /// Takes up what was saved, if the same is compared. What is known by the place of an
-    /// instrument among all begins anew where instruments came, went or changed places.
+    /// Takes up what was saved, but for what depends on settings that have changed since.
     pub(crate) fn restore_compare(&mut self, saved: &SavedCompare) {
+        self.restore_places(saved);
         let compare = &mut self.compare;
-        let same =
-            saved.fingerprint == compare.seats.fingerprint && saved.own.len() == compare.own.len();
-        if !same {
+        compare.opinions.clone_from(&saved.opinions);
+        let roots = roots(&compare.seats, &saved.roster, saved.fingerprint);
+        let roots = roots.unwrap_or_else(|| vec![None; compare.seats.sites.len()]);
+        self.end_what_changed(saved, &roots);
+        if roots.iter().all(Option::is_none) {
             return;
         }
-        for (seat, old) in compare.own.iter_mut().zip(&saved.own) {
-            seat.quick = old.quick.clone();
-            seat.looked = old.looked;
-            seat.newest = old.newest;
-            seat.still = old.still;
-            seat.doubted = old.doubted;
-            seat.onset = old.onset;
+        let compare = &mut self.compare;
+        for (seat, root) in compare.own.iter_mut().zip(&roots) {
+            let old = root.as_ref().and_then(|r| Some((r, saved.own.get(r.place)?)));
+            if let Some((root, old)) = old {
+                seat.take_up(root, old);
+            }
         }
-        compare.hours.clone_from(&saved.hours);
+        compare.hours = saved.hours.moved(&roots);
         compare.judged = saved.judged;
-        compare.rows.clone_from(&saved.rows);
-        compare.opinions.clone_from(&saved.opinions);
+        compare.rows = moved(&saved.rows, &roots);
         compare.air = saved.air;
         let now = numbered(&compare.seats);
-        let moved: BTreeMap<u32, u32> = saved
-            .series
-            .iter()
-            .flatten()
-            .zip(now.iter().flatten())
-            .filter_map(|(then, now)| (*then).zip(*now))
-            .collect();
-        let unmoved = saved.series == now && saved.order == compare.seats.order;
-        let number = |then: u32| if unmoved { Some(then) } else { moved.get(&then).copied() };
-        compare.suspects.clone_from(&saved.suspects);
-        compare.suspects.retain_mut(|suspect| {
-            let now = number(suspect.series);
-            suspect.series = now.unwrap_or(suspect.series);
-            now.is_some()
+        let known = |seat: usize, slot: usize| {
+            let root = roots.get(seat)?.as_ref().filter(|root| keeps(root, slot))?;
+            let then = saved.series.get(root.place)?.get(slot).copied().flatten()?;
+            Some((then, now.get(seat)?.get(slot).copied().flatten()?))
+        };
+        let all = (0..roots.len()).flat_map(|seat| (0..SLOTS).map(move |slot| (seat, slot)));
+        let numbers: BTreeMap<u32, u32> = all.filter_map(|(s, slot)| known(s, slot)).collect();
+        let unmoved = saved.series == now
+            && saved.order == compare.seats.order
+            && (0..).zip(&roots).all(|(place, root)| root.as_ref().is_some_and(|r| r.is_at(place)));
+        let number = |then: u32| if unmoved { Some(then) } else { numbers.get(&then).copied() };
+        let seat_of = |then: usize| {
+            roots.iter().position(|root| root.as_ref().is_some_and(|r| r.place == then))
+        };
+        let suspects = saved.suspects.iter().filter_map(|suspect| {
+            let (series, seat) = (number(suspect.series)?, seat_of(suspect.seat)?);
+            Some(Suspect { series, seat, ..*suspect })
         });
+        compare.suspects = suspects.collect();
         self.book.overlay.restore(&saved.overlay, &number);
-        let placed = saved.order == compare.seats.order
-            && saved.failing.len() == compare.failing.len()
-            && saved.household.fits(&compare.household);
-        if placed {
-            compare.failing.clone_from(&saved.failing);
-            compare.household.clone_from(&saved.household);
-        } else {
-            // Nobody would close them.
-            compare.opinions.drop_all_of(&[
-                Cause::SensorFault,
-                Cause::BatteryFailing,
-                Cause::RadioDropouts,
-            ]);
+    }
+
+    /// What is known by the places of stations and instruments among all.
+    fn restore_places(&mut self, saved: &SavedCompare) {
+        let now = Names::of(&self.property);
+        let compare = &mut self.compare;
+        let then = match &saved.names {
+            names if !names.is_empty() => names,
+            // It was saved without names, in an order that is the same.
+            _ if saved.order == compare.seats.order => &now,
+            _ => return,
+        };
+        let stations = now.stations_in(then);
+        let moved = then.instruments_in(&now);
+        compare.household = saved.household.moved(&stations, &|i| moved.get(i).copied().flatten());
+        for (then, now) in moved.iter().enumerate() {
+            let old = saved.failing.get(then);
+            let new = now.and_then(|now| compare.failing.get_mut(now));
+            if let (Some(old), Some(new)) = (old, new) {
+                new.clone_from(old);
+            }
         }
+    }
+
+    /// Ends diagnoses of stations and instruments that are no more, or are not what they were.
+    fn end_what_changed(&mut self, saved: &SavedCompare, roots: &[Option<Root>]) {
+        let Self { compare, property, .. } = self;
+        let seats = &compare.seats;
+        let all = saved.own.len() == roots.iter().flatten().count()
+            && roots.iter().flatten().all(|root| root.anew.is_empty());
+        let known = !saved.names.is_empty() || saved.order == seats.order;
+        let stands = |said: &Diagnosis| {
+            let Some(id) = &said.station else { return all };
+            let Some(station) = property.stations.iter().position(|s| s.id == *id) else {
+                return false;
+            };
+            let cause = Cause::parse(&said.cause);
+            let by_place = [Cause::SensorFault, Cause::BatteryFailing, Cause::RadioDropouts];
+            if cause.is_some_and(|cause| by_place.contains(&cause)) && !known {
+                return false;
+            }
+            let seat = seats.seat_of.get(station).copied().flatten();
+            let holds = |slot: usize| {
+                let root = seat.and_then(|seat| roots.get(seat)?.as_ref());
+                root.is_some_and(|root| keeps(root, slot))
+            };
+            let Some(name) = &said.instrument else {
+                return cause != Some(Cause::StationClockWrong) || holds(slots::PRESSURE);
+            };
+            let own = |i: &Instrument| usize::from(i.station.0) == station && i.id == *name;
+            let Some(instrument) = property.instruments.iter().position(own) else { return false };
+            let voice = |slot: usize| seat.and_then(|seat| seats.voice(seat, slot));
+            let slot = (0..SLOTS).find(|&s| voice(s).is_some_and(|v| v.instrument == instrument));
+            slot.is_none_or(holds)
+        };
+        compare.opinions.end(stands);
+    }
+
+    /// The state is built: what is told from now on is new.
+    pub const fn resume(&mut self) {
+        self.compare.resumed = true;
+    }
+
+    /// A record of diagnoses that was found while the state was built.
+    pub fn was_told(&mut self, told: &[Diagnosis]) {
+        self.compare.opinions.was_told(told);
     }
 
     /// The hour up to which stations were judged beside each other.
@@ -173,6 +266,7 @@ impl Processor {
         let compare = &self.compare;
         Some(Learned {
             fingerprint: compare.seats.fingerprint,
+            roster: compare.seats.roster.clone(),
             judged: compare.judged?,
             engine: compare.engine.clone(),
             past: compare.past.clone(),
@@ -180,17 +274,23 @@ impl Processor {
     }
 
     /// Takes up what was learned, after [`Self::restore`]: it may stand at an earlier hour.
-    /// Without it the hours that are remembered are learned again.
-    pub fn restore_learned(&mut self, learned: Option<Learned>) {
+    /// Without it the hours that are remembered are learned again. What depends on settings
+    /// that have changed since is learned anew, beside what was learned of all else.
+    pub fn restore_learned(&mut self, learned: Option<Learned>) -> Resumed {
         let compare = &mut self.compare;
-        let fits = |l: &Learned| {
-            l.fingerprint == compare.seats.fingerprint && Some(l.judged) <= compare.judged
-        };
         let mut from = i64::MIN;
-        if let Some(learned) = learned.filter(fits) {
-            compare.engine = learned.engine;
-            compare.past = learned.past;
+        let mut resumed = Resumed::Nothing;
+        let fits = |l: &Learned| Some(l.judged) <= compare.judged;
+        if let Some(learned) = learned.filter(fits)
+            && let Some(roots) = roots(&compare.seats, &learned.roster, learned.fingerprint)
+        {
+            let before = if learned.roster.len() > 0 { learned.roster.len() } else { roots.len() };
+            let sites = &compare.seats.sites;
+            compare.engine = learned.engine.rearranged(sites, &roots, before, &compare.limits);
+            compare.past = moved(&learned.past, &roots);
             from = learned.judged + 1;
+            let anew = compare.seats.roster.anew(&roots);
+            resumed = if anew.is_empty() { Resumed::Whole } else { Resumed::But(anew) };
         }
         let rows: Vec<(i64, Vec<Row>)> =
             compare.rows.iter().filter(|(hour, _)| *hour >= from).cloned().collect();
@@ -201,5 +301,30 @@ impl Processor {
             compare.remember_long(hour, &rows);
         }
         compare.air = air;
+        resumed
+    }
+}
+
+impl Seat {
+    /// What was known of it, but for what was changed.
+    fn take_up(&mut self, root: &Root, old: &SavedSeat) {
+        self.quick = old.quick.clone();
+        (self.looked, self.newest, self.still) = (old.looked, old.newest, old.still);
+        (self.doubted, self.onset) = (old.doubted, old.onset);
+        for slot in (0..SLOTS).filter(|slot| !keeps(root, *slot)) {
+            self.quick.forget(COMPARED.get(slot).copied());
+            if let Some(newest) = self.newest.get_mut(slot) {
+                *newest = None;
+            }
+            if let Some(still) = self.still.get_mut(slot) {
+                *still = Stillness::default();
+            }
+            if let Some(doubted) = self.doubted.get_mut(slot) {
+                *doubted = 0.0;
+            }
+            if let Some(onset) = self.onset.get_mut(slot) {
+                *onset = None;
+            }
+        }
     }
 }

@@ -11,7 +11,7 @@ use processor::{Held, Options, Output, Processor, Recall};
 use std::sync::Arc;
 
 /// A log in which nothing older is ever found.
-struct Nothing;
+pub(crate) struct Nothing;
 
 impl Recall for Nothing {
     fn record(&mut self, _: u64, _: StationIndex) -> Vec<Held> {

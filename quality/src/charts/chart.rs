@@ -39,9 +39,22 @@ pub(super) struct Chart {
     /// Since the sum left zero: first hour, days, sum of their excess.
     pub(super) spell: Option<(i64, u32, f64)>,
     pub(super) open: bool,
+    /// The day on which it began, if later than all others.
+    #[serde(default)]
+    first: Option<i64>,
 }
 
 impl Chart {
+    /// Nothing seen before a day.
+    pub(super) fn from(first: Option<i64>) -> Self {
+        Self { first, ..Self::default() }
+    }
+
+    /// Whether it has seen so many days.
+    pub(super) fn is_warm(&self, judged: i64, days: i64) -> bool {
+        self.first.is_none_or(|first| judged - first >= days)
+    }
+
     pub(super) fn is_suspicious(&self, limits: &ChartLimits) -> bool {
         self.open || self.sum.value() > 0.5 * limits.chart.interval
     }

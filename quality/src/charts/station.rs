@@ -5,6 +5,7 @@ use super::chart::Chart;
 use super::conditions::{CONDITIONS, sector_of};
 use super::day::Mean;
 use crate::diagnosis::Hour;
+use crate::neighbours::Root;
 use observation::Quantity;
 use serde::{Deserialize, Serialize};
 
@@ -31,6 +32,23 @@ impl Station {
     /// Nothing seen.
     pub(super) fn beginning() -> Self {
         Self { charts: vec![Chart::default(); CONDITIONS.len()], ..Self::default() }
+    }
+
+    /// The same of one that came later than others, on a day.
+    pub(super) fn from(day: Option<i64>) -> Self {
+        Self { charts: vec![Chart::from(day); CONDITIONS.len()], ..Self::default() }
+    }
+
+    /// Begins anew, on a day, with what was changed.
+    pub(super) fn forget(&mut self, root: &Root, day: Option<i64>) {
+        for (chart, condition) in self.charts.iter_mut().zip(&CONDITIONS) {
+            if !root.keeps(condition.quantity) {
+                *chart = Chart::from(day);
+            }
+        }
+        if !root.keeps(Quantity::WindSpeed) {
+            self.sectors = Default::default();
+        }
     }
 
     /// Takes one hour of the station.

@@ -9,6 +9,7 @@ use super::suspicion::Reason;
 use super::terms::{Observed, Terms};
 use super::values::Group;
 use super::windows::Windows;
+use observation::Quantity;
 use serde::{Deserialize, Serialize};
 
 /// Half-days of means before anything is scored.
@@ -233,6 +234,23 @@ impl Judge {
         }
         self.open = Some(open);
         None
+    }
+
+    /// A value that says nothing from now on. What was held of it, or of nobody in particular,
+    /// is dropped.
+    pub(super) fn deafen(&mut self, station: usize, quantity: Quantity) {
+        let Some(place) = self.group.quantities().iter().position(|q| *q == quantity) else {
+            return;
+        };
+        let hypothesis = place * self.stations + station;
+        if let Some(silent) = self.silent.get_mut(hypothesis) {
+            // It need not be silent for a day before the others are compared without it.
+            *silent = ABSENT * self.steps_per_hour;
+        }
+        if self.open.is_some_and(|open| !open.clear || open.hypothesis == hypothesis) {
+            self.open = None;
+            self.restarted = self.seen();
+        }
     }
 
     /// Closes what was opened within so many hours against one station: it has another cause.

@@ -35,7 +35,8 @@ mod windows;
 
 pub use gross::Stray;
 pub use limits::{GroupLimits, Limits};
-pub use nearest::Neighbourhood;
+pub(crate) use nearest::carried;
+pub use nearest::{Neighbourhood, Root};
 pub use panel::{Panel, Setup, Verdict};
 pub use quick::{Glance, Quick};
 pub use sites::{Site, nearest};

@@ -1,5 +1,13 @@
 //! Any number of stations: up to five are one panel; of more, each has a panel of itself
 //! and its nearest, so that the cost of a reading does not grow with their number.
+//!
+//! Where the stations change, the panels that have learned go on to speak beside those that
+//! learn anew, until these have learned: `rearranged.rs`.
+
+mod member;
+mod rearranged;
+#[cfg(test)]
+mod tests;
 
 use super::limits::Limits;
 use super::panel::{Panel, Setup, Verdict};
@@ -10,25 +18,29 @@ use crate::charts::{Charts, KEPT};
 use crate::diagnosis::Cause;
 use crate::rain_alone::RainAlone;
 use crate::rose::Rose;
+use member::Member;
 use observation::time::HOUR;
 use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
-#[derive(Clone, Debug, Serialize, Deserialize)]
-struct Member {
-    /// Places of its stations; the first is the one it speaks for, unless there is only
-    /// one panel.
-    stations: Vec<usize>,
-    panel: Panel,
-}
+pub use rearranged::Root;
+pub(crate) use rearranged::carried;
 
 /// The comparison of all stations of a property.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Neighbourhood {
+    /// Those that speak until others have learned, longest first; then those of the stations
+    /// as they stand.
     members: Vec<Member>,
+    /// How many of the members speak until others have learned.
+    #[serde(default)]
+    elders: usize,
     /// By station, its neighbours.
     #[serde(default)]
     near: Vec<Vec<usize>>,
+    /// The same, once the last elder is silent; empty where they are the same.
+    #[serde(default)]
+    coming: Vec<Vec<usize>>,
     /// Degrees north and east of the first station.
     #[serde(default)]
     place: (f64, f64),
@@ -54,24 +66,26 @@ impl Neighbourhood {
     /// Sets up the panels: the lists are made once, here. `steps_per_hour` is 1 or 6.
     /// Fewer than two stations are never compared.
     pub fn new(sites: &[Site], steps_per_hour: usize, limits: &Limits) -> Self {
-        let panel = |stations: Vec<usize>| {
+        let panel = |stations: Vec<usize>, shared: bool| {
             let longitude = stations.first().map_or(0.0, |s| sites[*s].longitude);
             let setup = Setup { stations: stations.len(), steps_per_hour, longitude };
-            Member { panel: Panel::new(setup, limits), stations }
+            Member::new(stations, shared, Panel::new(setup, limits))
         };
         let members = match sites.len() {
             0 | 1 => Vec::new(),
-            count if count <= LARGEST => vec![panel((0..count).collect())],
+            count if count <= LARGEST => vec![panel((0..count).collect(), true)],
             count => (0..count)
                 // The own station first, whatever else stands at the same place.
-                .map(|own| panel(std::iter::once(own).chain(nearest(sites, own)).collect()))
+                .map(|own| panel(std::iter::once(own).chain(nearest(sites, own)).collect(), false))
                 .collect(),
         };
         let near = (0..sites.len()).map(|own| nearest(sites, own)).collect();
         let place = sites.first().map_or((0.0, 0.0), |s| (s.latitude, s.longitude));
         Self {
             members,
+            elders: 0,
             near,
+            coming: Vec::new(),
             place,
             charts: Charts::default(),
             rose: Rose::default(),
@@ -85,31 +99,50 @@ impl Neighbourhood {
     /// in what is returned are those of the list of sites.
     pub fn take(&mut self, start: Time, values: &[Values], limits: &Limits) -> Verdict {
         let mut all = Verdict::default();
-        let alone = self.members.len() == 1;
-        let mut column = Vec::with_capacity(LARGEST);
-        for member in &mut self.members {
-            column.clear();
-            let of = |s: &usize| values.get(*s).copied().unwrap_or(Values::MISSING);
-            column.extend(member.stations.iter().map(of));
+        self.retire(limits);
+        for place in 0..self.members.len() {
+            let (before, rest) = self.members.split_at_mut(place);
+            let Some(member) = rest.first_mut() else { continue };
+            let spoken = |station, quantity| before.iter().any(|m| m.speaks_for(station, quantity));
+            let mut column = member.column(values);
+            if self.elders > 0 {
+                if member.waits(&column) {
+                    continue;
+                }
+                if place >= self.elders && !member.has_learned(limits) {
+                    // What those that have learned hold is not to be learned as usual.
+                    for (station, quantity, _, _) in self.off.iter().filter(|off| off.3) {
+                        if spoken(*station, *quantity) {
+                            member.blank(&mut column, *station, *quantity);
+                        }
+                    }
+                }
+            }
             let verdict = member.panel.take(start, &column, limits);
-            let own = |place: Option<usize>| alone || place.is_none_or(|p| p == 0);
+            let member = &*member;
+            let own = |local: usize, quantity| {
+                let station = member.station(local)?;
+                let says = member.speaks_for(station, quantity) && !spoken(station, quantity);
+                says.then_some(station)
+            };
+            // A disagreement without a culprit would be said once by every panel that sees it.
+            let disagrees = member.shared && !before.iter().any(|m| m.shared);
             for mut suspicion in verdict.suspicions {
-                // Each panel speaks for its own station; a disagreement without a culprit
-                // would be said once by every panel that sees it.
-                if own(suspicion.station) && (alone || suspicion.station.is_some()) {
-                    suspicion.station = suspicion.station.map(|p| member.stations[p]);
+                let named = suspicion.station.map(|local| own(local, suspicion.quantity));
+                if named.map_or(disagrees, |named| named.is_some()) {
+                    suspicion.station = named.flatten();
                     all.suspicions.push(suspicion);
                 }
             }
             for mut stray in verdict.strays {
-                if own(Some(stray.station)) {
-                    stray.station = member.stations[stray.station];
+                if let Some(station) = own(stray.station, stray.quantity) {
+                    stray.station = station;
                     all.strays.push(stray);
                 }
             }
             for mut kept in verdict.kept_back {
-                if own(Some(kept.station)) {
-                    kept.station = member.stations[kept.station];
+                if let Some(station) = own(kept.station, kept.quantity) {
+                    kept.station = station;
                     all.kept_back.push(kept);
                 }
             }
@@ -168,130 +201,5 @@ impl Neighbourhood {
             vane.then_some(Cause::VaneSwitchDead)
         };
         self.charts.open(station, quantity).or_else(gap)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::neighbours::Suspicion;
-
-    const WRONG_FROM: i64 = 48 * 24;
-
-    /// Invented weather with noise of its own for every station: a repeatable sequence.
-    struct Sky {
-        state: u64,
-    }
-
-    impl Sky {
-        fn noise(&mut self) -> f64 {
-            // Sum of uniform numbers of a linear congruential generator (Knuth's constants).
-            let mut sum = 0.0;
-            for _ in 0..4 {
-                self.state = self
-                    .state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                sum += (self.state >> 40) as f64 / f64::from(1 << 24) - 0.5;
-            }
-            sum * 1.7
-        }
-
-        fn hour(&mut self, hour: i64, stations: usize) -> Vec<Values> {
-            let phase = std::f64::consts::TAU * (hour % 24) as f64 / 24.0;
-            let season = 0.6 * (hour as f64 / 11.0).sin() + 0.6 * (hour as f64 / 29.0).sin();
-            let (temperature, pressure) = (12.0 + 5.0 * phase.sin() + 4.0 * season, 8.0 * season);
-            let direction = 200.0 + 60.0 * (hour as f64 / 40.0).sin();
-            (0..stations)
-                .map(|station| Values {
-                    temperature: temperature + 0.3 * self.noise() + 0.2 * station as f64,
-                    humidity: 70.0 - 10.0 * phase.sin() + 1.5 * self.noise(),
-                    dew_point: 6.0 + 2.0 * season + 0.3 * self.noise(),
-                    pressure: 1013.0 + pressure + 0.1 * self.noise(),
-                    speed: (4.0 + 1.5 * season + 0.3 * self.noise()).max(0.0),
-                    direction: (direction + 4.0 * self.noise()).rem_euclid(360.0),
-                    rain: 0.0,
-                })
-                .collect()
-        }
-    }
-
-    fn sites(count: usize) -> Vec<Site> {
-        (0..count)
-            .map(|i| Site { latitude: 54.0 + 0.001 * i as f64, longitude: -2.0, elevation: 200.0 })
-            .collect()
-    }
-
-    /// What is said of `count` stations of which `wrong` is 1.5 K warm from `WRONG_FROM` on.
-    fn judged(count: usize, wrong: usize, silent: Option<usize>) -> Vec<(i64, Suspicion)> {
-        let limits = Limits::default();
-        let mut neighbourhood = Neighbourhood::new(&sites(count), 1, &limits);
-        let mut sky = Sky { state: 5 };
-        let mut said = Vec::new();
-        for hour in 0..58 * 24 {
-            let mut values = sky.hour(hour, count);
-            if hour >= WRONG_FROM {
-                values[wrong].temperature += 1.5;
-            }
-            if let Some(silent) = silent
-                && hour >= 46 * 24
-            {
-                values[silent] = Values::MISSING;
-            }
-            let verdict = neighbourhood.take(Time(hour * HOUR), &values, &limits);
-            said.extend(verdict.suspicions.into_iter().map(|s| (hour, s)));
-        }
-        said
-    }
-
-    fn opened(said: &[(i64, Suspicion)]) -> Vec<(i64, Suspicion)> {
-        said.iter().filter(|(_, s)| s.state == State::Opened).copied().collect()
-    }
-
-    #[test]
-    fn of_three_five_and_six_the_warm_one_is_named_with_its_size() {
-        for count in [3, 5, 6] {
-            let said = judged(count, 1, None);
-            let opened = opened(&said);
-            assert_eq!(opened.len(), 1, "{count}: {opened:?}");
-            let (hour, first) = opened[0];
-            assert_eq!((first.station, first.kind), (Some(1), Kind::Offset));
-            assert_eq!(first.quantity, Quantity::AirTemperature);
-            assert!((WRONG_FROM..WRONG_FROM + 48).contains(&hour), "{count}: hour {hour}");
-            let last = said.last().map_or(first, |(_, s)| *s);
-            assert!((last.size.unwrap_or(0.0) - 1.5).abs() < 0.15, "{last:?}");
-            let since = (last.since.0 / HOUR - WRONG_FROM).abs();
-            assert!(since <= 6, "{count}: {since} hours off");
-        }
-    }
-
-    #[test]
-    fn of_two_neither_is_named() {
-        let opened = opened(&judged(2, 1, None));
-        assert!(!opened.is_empty());
-        assert!(opened.iter().all(|(_, s)| s.station.is_none()), "{opened:?}");
-    }
-
-    #[test]
-    fn a_silent_station_leaves_the_others_a_voice() {
-        let opened = opened(&judged(4, 1, Some(2)));
-        assert_eq!(opened.len(), 1, "{opened:?}");
-        assert_eq!(opened[0].1.station, Some(1));
-    }
-
-    #[test]
-    fn steps_that_do_not_advance_are_not_taken_and_gaps_are_bridged() {
-        let limits = Limits::default();
-        let mut neighbourhood = Neighbourhood::new(&sites(3), 1, &limits);
-        let mut sky = Sky { state: 9 };
-        for hour in (0..20).chain(300..320).chain(100_000..100_020) {
-            let values = sky.hour(hour, 3);
-            neighbourhood.take(Time(hour * HOUR), &values, &limits);
-        }
-        let values = sky.hour(5, 3);
-        let verdict = neighbourhood.take(Time(5 * HOUR), &values, &limits);
-        assert_eq!(verdict, Verdict::default());
-        let none = Neighbourhood::new(&sites(1), 1, &limits).take(Time(0), &values, &limits);
-        assert!(none.suspicions.is_empty());
     }
 }

@@ -3,6 +3,7 @@
 //! One diagnosis at a time where one bad instrument can raise several: while a suspicion
 //! is open, groups whose terms hold that instrument open nothing.
 
+mod deaf;
 mod hours;
 mod waiting;
 
@@ -20,8 +21,8 @@ use super::values::{Group, Values};
 use super::watch::Watches;
 use super::weather::Tracker;
 use crate::charts::Charted;
-use observation::Time;
 use observation::time::{DAY, HOUR};
+use observation::{Quantity, Time};
 use serde::{Deserialize, Serialize};
 
 /// Sectors that blow before a turned vane is told: so often is its rounding drawn anew.
@@ -70,6 +71,9 @@ pub struct Panel {
     watches: Watches,
     /// Rain of the steps of the hour so far.
     rain: Vec<Option<f64>>,
+    /// What is no longer what was learned: it is weather still, but is not judged.
+    #[serde(default)]
+    deaf: Vec<(usize, Quantity)>,
 }
 
 /// What one step brought.
@@ -118,12 +122,18 @@ impl Panel {
             gauge: Gauge::new(stations),
             watches: Watches::default(),
             rain: vec![None; stations],
+            deaf: Vec::new(),
         }
     }
 
     /// Number of stations.
     pub const fn stations(&self) -> usize {
         self.stations
+    }
+
+    /// Hours seen.
+    pub(super) fn hours(&self) -> usize {
+        self.judges.first().map_or(0, Judge::seen) / self.steps_per_hour
     }
 
     const fn step(&self) -> i64 {
@@ -157,7 +167,9 @@ impl Panel {
 
     fn take_one(&mut self, index: i64, values: &[Values], limits: &Limits, out: &mut Verdict) {
         self.last = Some(index);
-        out.strays = self.gross.take(values);
+        let mut judged = values.to_vec();
+        self.silence(&mut judged);
+        out.strays = self.gross.take(&judged);
         let mut clean = values.to_vec();
         for stray in &out.strays {
             if stray.steps <= SLIP_HOURS * self.steps_per_hour {
@@ -174,7 +186,9 @@ impl Panel {
         let of_day = (index * self.step()).rem_euclid(DAY) as f64 / HOUR as f64;
         let hour = (of_day + self.longitude / 15.0).rem_euclid(24.0);
         let weather = self.tracker.take(hour, &clean);
-        let hours = self.judges.first().map_or(0, Judge::seen) / self.steps_per_hour;
+        let winds = self.winds(&clean);
+        self.silence(&mut clean);
+        let hours = self.hours();
         self.hollow.take(hours, &weather, &clean);
         let one = Contrasts::new(self.stations, 1);
         let terms = Terms::new(&weather, &one);
@@ -182,7 +196,8 @@ impl Panel {
         let step = self.stuck.vane_step();
         for judge in &mut self.judges {
             let group = judge.group();
-            let observed = observed(group, &one, &clean, step);
+            let of = if group == Group::Vane { &winds } else { &clean };
+            let observed = observed(group, &one, of, step);
             scores.push(judge.take(terms.of(group), observed, limits));
         }
         for place in 0..self.judges.len() {
@@ -201,7 +216,7 @@ impl Panel {
                 _ => {}
             }
         }
-        self.take_hour(index, values, limits, out);
+        self.take_hour(index, &judged, limits, out);
     }
 
     fn tell(

@@ -33,6 +33,14 @@ pub struct Quick {
 }
 
 impl Quick {
+    /// Forgets what was usual of a quantity: its instrument is another.
+    pub fn forget(&mut self, quantity: Option<Quantity>) {
+        let place = QUANTITIES.iter().position(|(q, _)| Some(*q) == quantity);
+        if let Some(own) = place.and_then(|place| self.own.get_mut(place)) {
+            *own = Own::default();
+        }
+    }
+
     /// Looks at `column[0]`, the value of the own station, beside the present values of its
     /// neighbours, and learns from it. `hours` is the time since the last value, for the
     /// pace of learning.

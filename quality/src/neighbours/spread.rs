@@ -3,6 +3,9 @@
 use super::matrix::{Factor, Symmetric, dot, square};
 use serde::{Deserialize, Serialize};
 
+/// Residuals for each of their elements before a spread is one.
+const LEAST: f64 = 2.0;
+
 /// Sum of outer products and the number of them, both after forgetting.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Spread {
@@ -34,9 +37,10 @@ impl Spread {
         self.count += 1.0;
     }
 
-    /// Brings the factor up to date.
+    /// Brings the factor up to date. Of fewer residuals than twice their length nothing is said:
+    /// what did not vary yet would count as never varying.
     pub(super) fn refresh(&mut self) {
-        if self.count > 0.0 {
+        if self.count >= LEAST * self.sum.order() as f64 {
             let mut covariance = self.sum.clone();
             covariance.scale(1.0 / self.count);
             self.factor = covariance.factor(1e-9);
@@ -130,6 +134,9 @@ mod tests {
     fn what_lies_along_a_direction_leaves_nothing() {
         let mut spread = Spread::new(3);
         for residual in [[2.0, 0.5, 0.0], [0.0, 1.0, 0.3], [0.1, 0.0, 1.5]] {
+            spread.add(&residual);
+            spread.refresh();
+            assert!(spread.factor().is_none(), "of so few nothing is known");
             spread.add(&residual);
         }
         spread.refresh();

@@ -35,6 +35,19 @@ impl Values {
         rain: f64::NAN,
     };
 
+    /// Whether anything is known.
+    pub const fn is_known(&self) -> bool {
+        let Self { temperature, humidity, dew_point, pressure, speed, direction, rain } = self;
+        let none = temperature.is_nan()
+            && humidity.is_nan()
+            && dew_point.is_nan()
+            && pressure.is_nan()
+            && speed.is_nan()
+            && direction.is_nan()
+            && rain.is_nan();
+        !none
+    }
+
     /// The value of a quantity; not a number for one that is not compared.
     pub fn get(&self, quantity: Quantity) -> f64 {
         match quantity {

@@ -72,6 +72,16 @@ impl Watches {
         self.stuck(station, quantity) || self.holds(Kind::Clock, station, |_| true)
     }
 
+    /// Whether anything is open.
+    pub(super) const fn any(&self) -> bool {
+        !self.open.is_empty()
+    }
+
+    /// Drops what is open of an instrument.
+    pub(super) fn drop_of(&mut self, station: usize, quantity: Quantity) {
+        self.open.retain(|watch| (watch.station, watch.quantity) != (station, quantity));
+    }
+
     fn holds(&self, kind: Kind, station: usize, of: impl Fn(Quantity) -> bool) -> bool {
         self.open.iter().any(|w| w.kind == kind && w.station == station && of(w.quantity))
     }

@@ -5,7 +5,7 @@ mod fixtures;
 
 use adapters::forwarders::KINDS;
 use adapters::forwarders::port::{
-    Context, Forwarder, Newest, Origin, Outgoing, SeriesName, Verdict,
+    Context, Forwarder, Newest, Origin, Outgoing, SeriesName, Verdict, Verdicts,
 };
 use config::AdapterTable;
 use observation::{
@@ -134,9 +134,11 @@ async fn a_receiver_that_is_not_there_is_another_time_and_named() {
         let readings = three();
         let pieces = forwarder.prepare(&context.origin, &readings, &mut Newest::default());
         let mut link = forwarder.link(&context);
-        let verdicts = tokio::time::timeout(Duration::from_secs(10), link.attempt(&pieces))
+        let verdicts = Verdicts::default();
+        tokio::time::timeout(Duration::from_secs(10), link.attempt(&pieces, &verdicts))
             .await
             .expect(kind.name);
+        let verdicts = verdicts.take();
         let first = verdicts.first().expect("a verdict");
         let Verdict::Later { reason, .. } = first else { panic!("{}: {first:?}", kind.name) };
         assert!(reason.contains("127.0.0.1:1"), "{}: {reason}", kind.name);

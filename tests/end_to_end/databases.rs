@@ -81,18 +81,169 @@ fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
     assert_eq!(kept, logged);
     assert_eq!(program.terminate().0, Some(0));
 
-    // A higher revision is there already; the lower comes again from an older cursor.
+    // All of it comes again from an older cursor.
+    let again = || {
+        let history = folder.path().join("history/history.sqlite3");
+        let store = rusqlite::Connection::open(history).unwrap();
+        store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
+        drop(store);
+        let program = Program::run(&settings);
+        drained(&settings);
+        assert_eq!(program.terminate().0, Some(0));
+    };
+    // A higher revision is there already.
     server.query("UPDATE isobarn.reading SET revision = 5, value = -1 WHERE flag = 'good'");
-    let history = folder.path().join("history/history.sqlite3");
-    let store = rusqlite::Connection::open(history).unwrap();
-    store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
-    drop(store);
-    let program = Program::run(&settings);
-    drained(&settings);
-    assert_eq!(program.terminate().0, Some(0));
+    again();
     let changed =
         server.query("SELECT count(*) FROM isobarn.reading WHERE revision <> 5 OR value <> -1");
     assert_eq!(changed.trim(), "0");
+    // A lower one is, here and there, and elsewhere none at all.
+    server.query("UPDATE isobarn.reading SET revision = -1 WHERE station = 'orchard'");
+    server.query("DELETE FROM isobarn.reading WHERE station <> 'orchard'");
+    again();
+    assert_eq!(kept_rows(&server), logged);
+}
+
+/// Settings of a property with a database as its receiver.
+fn recorded(folder: &Path, server: &Postgresql, more: &str) -> std::path::PathBuf {
+    let table = format!(
+        "\n[forward.postgresql.record]\nserver = \"postgresql://weather@{}/postgres\"\n{more}",
+        server.address
+    );
+    write(folder, &table)
+}
+
+/// What a forwarder has refused or given up.
+fn lost(settings: &Path) -> (u64, u64) {
+    let row = status(settings);
+    (row["dead_letter_count"].as_u64().unwrap(), row["given_up"].as_u64().unwrap())
+}
+
+#[test]
+fn several_properties_begin_at_once_in_one_database_and_lose_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let server = postgresql(folder.path());
+    // Each has the same stations, instruments and times: the property alone parts them.
+    let properties: Vec<_> = (0..5)
+        .map(|_| {
+            let folder = tempfile::tempdir().unwrap();
+            let settings = recorded(folder.path(), &server, "batch = 100\n");
+            backlog::write(&settings, Backlog { records: 40, ..SMALL });
+            (folder, settings)
+        })
+        .collect();
+    let programs: Vec<Program> = std::thread::scope(|scope| {
+        let starting: Vec<_> =
+            properties.iter().map(|(_, s)| scope.spawn(|| Program::run(s))).collect();
+        starting.into_iter().map(|s| s.join().unwrap()).collect()
+    });
+    let mut wanted = Vec::new();
+    for ((_, settings), program) in properties.iter().zip(programs) {
+        drained(settings);
+        assert_eq!(lost(settings), (0, 0));
+        assert_eq!(program.terminate().0, Some(0));
+        wanted.extend(logged_rows(settings));
+    }
+    wanted.sort();
+    assert_eq!(wanted.len(), 5 * 320);
+    assert_eq!(kept_rows(&server), wanted);
+    let by_property =
+        server.query("SELECT count(*) FROM isobarn.reading GROUP BY property ORDER BY 1");
+    assert_eq!(by_property.split_whitespace().collect::<Vec<_>>(), ["320"; 5]);
+}
+
+#[test]
+fn a_table_by_months_gets_its_partitions_and_one_made_by_hand_is_used_as_it_is() {
+    // Ten weeks, so that at least two months begin on the way.
+    const WEEKS: Backlog = Backlog { records: 105, readings: 8, step: Span::hours(16) };
+    let folder = tempfile::tempdir().unwrap();
+    let server = postgresql(folder.path());
+    let settings = recorded(folder.path(), &server, "backlog_age = \"90 d\"\n");
+    backlog::write(&settings, WEEKS);
+    let deliver = || {
+        let history = folder.path().join("history/history.sqlite3");
+        let store = rusqlite::Connection::open(history).unwrap();
+        store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
+        drop(store);
+        let program = Program::run(&settings);
+        drained(&settings);
+        assert_eq!(program.terminate().0, Some(0));
+        assert_eq!(kept_rows(&server), logged_rows(&settings));
+        assert_eq!(lost(&settings), (0, 0));
+    };
+    let partitions = || {
+        server.query(
+            "SELECT c.relname || ' ' || (SELECT count(*) FROM isobarn.reading r WHERE r.tableoid = c.oid)
+             FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid
+             WHERE i.inhparent = 'isobarn.reading'::regclass ORDER BY 1",
+        )
+    };
+    deliver();
+    let mut months: Vec<String> = server
+        .query("SELECT DISTINCT to_char(time AT TIME ZONE 'UTC', '\"reading_\"YYYY_MM') FROM isobarn.reading")
+        .lines()
+        .map(str::to_owned)
+        .collect();
+    months.sort();
+    println!("{}", partitions());
+    let made: Vec<String> =
+        partitions().lines().map(|l| l.split(' ').next().unwrap().to_owned()).collect();
+    assert!(months.len() >= 3, "{months:?}");
+    assert_eq!(made, months);
+
+    // By years, by somebody who owns the table; the service may not make any.
+    let columns = "CREATE SCHEMA isobarn;
+        CREATE TABLE isobarn.reading (property uuid, station text, instrument text, quantity text,
+        statistic text, \"over\" text, period text, time timestamptz, value double precision,
+        unit text, flag text, reasons text[], revision integer, id text,
+        PRIMARY KEY (property, station, instrument, quantity, statistic, \"over\", period, time))";
+    let year = |n: i32| {
+        format!(
+            "CREATE TABLE isobarn.year_{n} PARTITION OF isobarn.reading
+             FOR VALUES FROM ('{n}-01-01Z') TO ('{}-01-01Z');",
+            n + 1
+        )
+    };
+    let now: i32 = server.query("SELECT extract(year FROM now())").trim().parse().unwrap();
+    server.query(&format!(
+        "DROP SCHEMA isobarn CASCADE; {columns} PARTITION BY RANGE (time); {}",
+        year(now) + &year(now - 1)
+    ));
+    deliver();
+    assert!(partitions().lines().all(|l| l.starts_with("year_")), "{}", partitions());
+
+    // A time without room for it pauses, says so and loses nothing.
+    let future = now + 3;
+    server.query(&format!(
+        "DROP SCHEMA isobarn CASCADE; {columns} PARTITION BY RANGE (time); {}
+         CREATE ROLE writer LOGIN; GRANT USAGE ON SCHEMA isobarn TO writer;
+         GRANT SELECT, INSERT, UPDATE ON ALL TABLES IN SCHEMA isobarn TO writer;",
+        year(future)
+    ));
+    let text = std::fs::read_to_string(&settings).unwrap();
+    std::fs::write(&settings, text.replace("weather@", "writer@")).unwrap();
+    let store = rusqlite::Connection::open(folder.path().join("history/history.sqlite3")).unwrap();
+    store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
+    drop(store);
+    let program = Program::run(&settings);
+    let reason = until("the pause", || {
+        let row = status(&settings);
+        (row["state"] == "fault").then(|| row["reason"].to_string())
+    });
+    println!("{reason}");
+    assert!(reason.contains("make a partition"), "{reason}");
+    assert_eq!(lost(&settings), (0, 0));
+    server.query(&(year(now) + &year(now - 1)));
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    assert_eq!(kept_rows(&server), logged_rows(&settings));
+    assert_eq!(lost(&settings), (0, 0));
+
+    // A plain table, as an extension for time series wants it.
+    server.query(&format!("DROP SCHEMA isobarn CASCADE; {columns}"));
+    std::fs::write(&settings, text).unwrap();
+    deliver();
+    assert_eq!(partitions(), "", "none were made");
 }
 
 #[test]

@@ -251,8 +251,43 @@ fn a_slow_receiver_holds_up_nobody_and_gets_everything_once() {
 }
 
 #[test]
+fn a_slow_receiver_of_single_readings_gets_each_once_however_long_they_take_together() {
+    let folder = tempfile::tempdir().unwrap();
+    let sink = Sink::start(|_| Answer::After(Duration::from_millis(50)));
+    let table = format!(
+        "\n[forward.http.query]\n\
+         url = \"http://{}/put?id={{{{ reading.id | urlencode }}}}&v={{{{ reading.value }}}}\"\n\
+         method = \"GET\"\npayload = \"none\"\ntimeout = \"1 s\"\n",
+        sink.address
+    );
+    let settings = write(folder.path(), &table);
+    // Three seconds' worth of answers at one reading a request.
+    backlog::write(&settings, Backlog { records: 15, readings: 8, step: Span::seconds(10) });
+    let program = Program::run(&settings);
+    until("the first request", || sink.script_was_asked().then_some(()));
+    std::thread::sleep(Duration::from_millis(500));
+    // Told to end in the middle it remembers what was taken.
+    assert_eq!(program.terminate().0, Some(0));
+    let first = sink.taken().len();
+    assert!(first > 0 && first < 100, "{first}");
+    let program = Program::run(&settings);
+    drained(&settings);
+    assert_eq!(program.terminate().0, Some(0));
+    let mut lines: Vec<String> = sink.taken().into_iter().map(|r| r.line).collect();
+    let requests = lines.len();
+    lines.sort();
+    lines.dedup();
+    println!("{} readings in {requests} requests, {first} before the stop", lines.len());
+    assert_eq!(lines.len(), 120);
+    // A record's readings are remembered together, and one request was cut off.
+    assert!(requests - lines.len() <= 9, "{requests}");
+}
+
+#[test]
 fn a_receiver_that_fails_for_old_readings_does_not_block_the_new() {
     let folder = tempfile::tempdir().unwrap();
+    // Some that the forwarder still wants are too old for the receiver, which fails for
+    // them until they are given up.
     let limit = (backlog::now() - Span::minutes(30)).to_string();
     let sink = Sink::start(move |request| {
         let old = request.body.lines().any(|line| {
@@ -261,17 +296,19 @@ fn a_receiver_that_fails_for_old_readings_does_not_block_the_new() {
         });
         Answer::Status(if old { 500 } else { 200 }, "", "")
     });
-    let settings = receiver(folder.path(), &sink, "oldest_reading = \"29 min\"");
+    let settings = receiver(folder.path(), &sink, "oldest_reading = \"1812 s\"");
     backlog::write(&settings, SMALL);
     let program = Program::run(&settings);
     drained(&settings);
+    let failed = sink.asked().iter().filter(|a| a.1 == 500).count();
+    assert!(failed > 0, "nothing old was ever sent: the test tries nothing");
     let row = status(&settings);
     let given_up = row["given_up"].as_u64().unwrap();
     let (all, twice, _) = delivered(&sink);
     println!("{given_up} given up, {} delivered", all.len());
     assert_eq!(twice, 0);
     assert_eq!(given_up + all.len() as u64, 2_400);
-    assert!(given_up > 1_000 && all.len() > 1_000, "{given_up}");
+    assert!(given_up > 800 && all.len() > 1_000, "{given_up}");
     assert_eq!(program.terminate().0, Some(0));
     assert_eq!(status(&settings)["given_up"], given_up, "it is kept");
 }

@@ -11,8 +11,9 @@ use futures_util::future::BoxFuture;
 use observation::{Property, Reading, Series, SeriesIndex, Time, text};
 use std::fmt;
 use std::ops::Range;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
+use tokio::sync::Notify;
 
 /// A series as receivers see it.
 #[derive(Clone, Debug)]
@@ -170,6 +171,35 @@ pub fn shortened(answer: &str) -> String {
     short
 }
 
+/// The verdicts on the pieces of an attempt that is under way.
+#[derive(Debug, Default)]
+pub struct Verdicts {
+    given: Mutex<Vec<Verdict>>,
+    more: Notify,
+}
+
+impl Verdicts {
+    fn given(&self) -> MutexGuard<'_, Vec<Verdict>> {
+        self.given.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The verdict on the next piece.
+    pub fn give(&self, verdict: Verdict) {
+        self.given().push(verdict);
+        self.more.notify_one();
+    }
+
+    /// Waits for a verdict.
+    pub async fn more(&self) {
+        self.more.notified().await;
+    }
+
+    /// Those that were given.
+    pub fn take(&self) -> Vec<Verdict> {
+        std::mem::take(&mut *self.given())
+    }
+}
+
 /// What a connection is given.
 #[derive(Clone)]
 pub struct Context {
@@ -183,9 +213,10 @@ pub struct Context {
 /// A way to a receiver. Dropped after an attempt that ran out of time, and whenever the
 /// program stops.
 pub trait Link: Send {
-    /// Makes one attempt: the verdicts on the pieces, in order. Pieces without a verdict
-    /// count as not tried.
-    fn attempt<'a>(&'a mut self, pieces: &'a [Piece]) -> BoxFuture<'a, Vec<Verdict>>;
+    /// Makes one attempt: gives the verdicts on the pieces, in order, each as soon as it is
+    /// known, because an attempt may be cut short. Pieces without a verdict count as not
+    /// tried.
+    fn attempt<'a>(&'a mut self, pieces: &'a [Piece], verdicts: &'a Verdicts) -> BoxFuture<'a, ()>;
 }
 
 /// A forwarder: something that takes readings.

@@ -22,7 +22,7 @@ pub struct Rules {
     pub live_first: bool,
     /// Most readings in one attempt.
     pub batch: usize,
-    /// Longest time for one attempt.
+    /// Longest wait for the answer to one piece.
     pub timeout: Duration,
     /// Most readings a second while catching up; none for no limit.
     pub catch_up_rate: Option<u32>,
@@ -109,7 +109,7 @@ macro_rules! options {
             live_first: Option<bool>,
             /// Most readings in one attempt, 1 to 20,000.
             batch: Option<u32>,
-            /// Longest time for one attempt, 1 s to 10 min; default 30 s.
+            /// Longest wait for one answer, 1 s to 10 min; default 30 s.
             timeout: Option<config::Lapse>,
             /// Most readings a second while catching up.
             catch_up_rate: Option<u32>,
@@ -176,7 +176,7 @@ impl Told {
         }
         let timeout = self.timeout.map_or(DEFAULT_TIMEOUT, Lapse::duration);
         if timeout < Duration::from_secs(1) || timeout > Duration::from_secs(600) {
-            checks.fault(&["timeout"], "an attempt may take 1 s to 10 min", "");
+            checks.fault(&["timeout"], "an answer may take 1 s to 10 min", "");
         }
         if self.catch_up_rate == Some(0) {
             checks.fault(&["catch_up_rate"], "nothing would ever be caught up", "take the key out");

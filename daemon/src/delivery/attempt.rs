@@ -4,7 +4,7 @@
 use super::courier::Courier;
 use super::load::{Filler, Load};
 use crate::supervision::Backoff;
-use adapters::forwarders::port::{Newest, Outgoing, Piece, Verdict};
+use adapters::forwarders::port::{Newest, Outgoing, Piece, Verdict, Verdicts};
 use adapters::port::State;
 use history::DeadLetter;
 use observation::Time;
@@ -23,6 +23,13 @@ struct Sorted {
     wait: Option<Wait>,
 }
 
+/// How an attempt ended.
+enum Ended {
+    Whole,
+    Mute,
+    Stopped,
+}
+
 #[derive(Debug)]
 struct Wait {
     state: State,
@@ -31,22 +38,23 @@ struct Wait {
 }
 
 impl Courier {
-    /// Delivers a load. Whether all of it is done; else the program stops.
-    pub(super) async fn deliver(&mut self, mut load: Load) -> bool {
+    /// Delivers a load. None if all of it is done; else the program stops, and the number
+    /// tells up to which record everything is done, if it does.
+    pub(super) async fn deliver(&mut self, mut load: Load) -> Option<Option<u64>> {
         let mut pieces = std::mem::take(&mut load.pieces);
         loop {
             pieces = self.refuse_faulty(&load, pieces);
             if pieces.is_empty() {
-                return true;
+                return None;
             }
             let wait = self.pace.wait(self.clock.monotonic());
             if !wait.is_zero() {
                 self.rest(wait).await;
             }
             if self.stop.is_cancelled() {
-                return false;
+                break;
             }
-            let Some(verdicts) = self.attempt(&pieces).await else { return false };
+            let (verdicts, stopped) = self.attempt(&pieces).await;
             let sorted = self.sort(&load, pieces, verdicts);
             self.tally.add_delivered(sorted.delivered);
             self.keeper.unkept.delivered(sorted.delivered);
@@ -58,18 +66,31 @@ impl Courier {
                 }
             }
             pieces = sorted.rest;
+            if stopped && !pieces.is_empty() {
+                break;
+            }
             if let Some(wait) = sorted.wait {
                 self.wait(wait).await;
                 if self.stop.is_cancelled() {
-                    return false;
+                    break;
                 }
                 pieces = self.without_old(&mut load, pieces);
             }
         }
+        if load.given_up > 0 {
+            // What was given up of it is counted when all of it is done.
+            return Some(None);
+        }
+        // What stands before the first reading that is left needs not come again.
+        let first = pieces.iter().map(|piece| piece.readings.start).min();
+        let first = first.and_then(|place| load.readings.get(place));
+        Some(first.map(|outgoing| outgoing.number.saturating_sub(1)))
     }
 
-    /// One attempt within its time; none if the program stopped meanwhile.
-    async fn attempt(&mut self, pieces: &[Piece]) -> Option<Vec<Verdict>> {
+    /// One attempt: the verdicts that were given, and whether the program stopped
+    /// meanwhile. For each verdict is waited for so long as one answer may take: many small
+    /// pieces may take longer together.
+    async fn attempt(&mut self, pieces: &[Piece]) -> (Vec<Verdict>, bool) {
         let timeout = self.forwarder.rules().timeout;
         self.pace.begin(self.clock.monotonic());
         let mut link = match self.link.take() {
@@ -81,16 +102,22 @@ impl Courier {
             stop.cancelled().await;
             tokio::time::sleep(GRACE).await;
         };
+        let given = Verdicts::default();
+        let mute = async { while tokio::time::timeout(timeout, given.more()).await.is_ok() {} };
         let ended = tokio::select! {
-            ended = tokio::time::timeout(timeout, link.attempt(pieces)) => ended,
-            () = overdue => return None,
+            () = link.attempt(pieces, &given) => Ended::Whole,
+            () = mute => Ended::Mute,
+            () = overdue => Ended::Stopped,
         };
-        if let Ok(verdicts) = ended {
-            self.link = Some(link);
-            return Some(verdicts);
+        let mut verdicts = given.take();
+        match ended {
+            Ended::Whole => self.link = Some(link),
+            Ended::Mute => {
+                verdicts.push(Verdict::later(format!("no answer within {} s", timeout.as_secs())));
+            }
+            Ended::Stopped => {}
         }
-        let reason = format!("no answer within {} s", timeout.as_secs());
-        Some(vec![Verdict::later(reason)])
+        (verdicts, matches!(ended, Ended::Stopped))
     }
 
     fn sort(&mut self, load: &Load, pieces: Vec<Piece>, verdicts: Vec<Verdict>) -> Sorted {

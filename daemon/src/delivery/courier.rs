@@ -151,17 +151,21 @@ impl Courier {
             let through = load.through;
             let (passed, given_up) = (load.passed, load.given_up);
             let next = behind.then(|| self.begin_reading(which, head, &snapshot, passed)).flatten();
-            let whole = self.deliver(load).await;
+            let cut = self.deliver(load).await;
             if let Some(next) = next {
                 let load = self.end_reading(which, next).await;
                 self.lanes.lane(which).ready = load;
             }
-            if whole {
-                self.tally.add_passed(passed);
-                self.give_up(given_up);
-                self.lanes.done(which, through);
-                self.keeper.unkept.at(self.lanes.cursor());
+            match cut {
+                None => {
+                    self.tally.add_passed(passed);
+                    self.give_up(given_up);
+                    self.lanes.done(which, through);
+                }
+                Some(Some(through)) => self.lanes.done(which, through),
+                Some(None) => {}
             }
+            self.keeper.unkept.at(self.lanes.cursor());
         }
         let now = self.clock.monotonic();
         self.keeper.keep(now).await;
@@ -200,7 +204,9 @@ impl Courier {
     fn bounds(&mut self, which: Which, head: u64, snapshot: &Snapshot, under_way: u64) -> Bounds {
         let rules = self.forwarder.rules();
         let waiting = self.tally.backlog(&snapshot.history).saturating_sub(under_way);
-        let excess = if self.counted.load(Ordering::Acquire) {
+        // The oldest go first: not what is new while a gap is still to be filled.
+        let oldest = which == Which::Gap || !self.lanes.has_gap();
+        let excess = if oldest && self.counted.load(Ordering::Acquire) {
             waiting.saturating_sub(rules.backlog_readings)
         } else {
             0

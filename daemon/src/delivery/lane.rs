@@ -119,6 +119,11 @@ impl Lanes {
         Some(which)
     }
 
+    /// Whether anything older than the main lane waits.
+    pub(super) fn has_gap(&self) -> bool {
+        self.gap.is_some()
+    }
+
     pub(super) fn lane(&mut self, which: Which) -> &mut Lane {
         match (which, &mut self.gap) {
             (Which::Gap, Some(gap)) => gap,

@@ -3,7 +3,7 @@
 //! The rules kept here: a piece is there whole or not at all; what a crash left of a line
 //! is taken away before more is written, because its readings come again.
 
-use crate::forwarders::port::{Link, Piece, Verdict};
+use crate::forwarders::port::{Link, Piece, Verdict, Verdicts};
 use futures_util::future::BoxFuture;
 use std::fs::{File, OpenOptions};
 use std::io::{ErrorKind, Read, Seek, SeekFrom, Write};
@@ -25,13 +25,15 @@ impl Folder {
 }
 
 impl Link for Folder {
-    fn attempt<'a>(&'a mut self, pieces: &'a [Piece]) -> BoxFuture<'a, Vec<Verdict>> {
+    fn attempt<'a>(&'a mut self, pieces: &'a [Piece], verdicts: &'a Verdicts) -> BoxFuture<'a, ()> {
         let (directory, heading) = (self.directory.clone(), self.heading.clone());
         let pieces: Vec<(String, bytes::Bytes)> =
             pieces.iter().map(|p| (p.place.clone(), p.body.clone())).collect();
         Box::pin(async move {
             let work = move || append_all(&directory, &heading, &pieces);
-            tokio::task::spawn_blocking(work).await.unwrap_or_default()
+            for verdict in tokio::task::spawn_blocking(work).await.unwrap_or_default() {
+                verdicts.give(verdict);
+            }
         })
     }
 }

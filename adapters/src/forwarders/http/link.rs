@@ -1,7 +1,7 @@
 //! Attempts by HTTP.
 
 use crate::forwarders::client::{Client, Host, verdict};
-use crate::forwarders::port::{Link, Piece, Verdict};
+use crate::forwarders::port::{Link, Piece, Verdict, Verdicts};
 use futures_util::future::BoxFuture;
 use http_body_util::Full;
 use hyper::header::HeaderMap;
@@ -46,9 +46,8 @@ impl HttpLink {
 }
 
 impl Link for HttpLink {
-    fn attempt<'a>(&'a mut self, pieces: &'a [Piece]) -> BoxFuture<'a, Vec<Verdict>> {
+    fn attempt<'a>(&'a mut self, pieces: &'a [Piece], verdicts: &'a Verdicts) -> BoxFuture<'a, ()> {
         Box::pin(async move {
-            let mut verdicts = Vec::with_capacity(pieces.len());
             for piece in pieces {
                 let verdict = self.one(piece).await;
                 // A piece that will be split comes before all that is behind it.
@@ -57,12 +56,11 @@ impl Link for HttpLink {
                     Verdict::Refused { .. } => piece.readings.len() == 1,
                     Verdict::Paused { .. } | Verdict::Later { .. } => false,
                 };
-                verdicts.push(verdict);
+                verdicts.give(verdict);
                 if !go_on {
                     break;
                 }
             }
-            verdicts
         })
     }
 }

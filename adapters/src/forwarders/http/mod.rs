@@ -119,7 +119,11 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwa
         (Some(Payload::Senml), None) => Form::Senml,
         (None | Some(Payload::Lines), None) => Form::Lines,
     };
-    let usual = Usual { batch: 1_000, counting_only: form == Form::Senml, may_be_live: true };
+    let each =
+        options.each.unwrap_or(if is_template(&options.url) { Each::Reading } else { Each::Batch });
+    // A request each: so many that new readings need not wait long where they go first.
+    let batch = if each == Each::Batch { 1_000 } else { 100 };
+    let usual = Usual { batch, counting_only: form == Form::Senml, may_be_live: true };
     let rules = options.told().rules(&mut checks, property, usual);
     let text = checks.secret("secret_file", options.secret_file.as_ref());
     let mut templates = Templates::new(text.as_ref());
@@ -148,7 +152,6 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwa
     if !checks.faults.is_empty() {
         return Err(checks.faults);
     }
-    let each = options.each.unwrap_or(if url.is_some() { Each::Batch } else { Each::Reading });
     Ok(Box::new(Http {
         rules,
         method,

@@ -4,7 +4,7 @@
 //! library took it; few are under way at a time; the connection is polled by a task of its
 //! own, so that signs of life go out between attempts.
 
-use crate::forwarders::port::{Link, Piece, Verdict};
+use crate::forwarders::port::{Link, Piece, Verdict, Verdicts};
 use crate::sources::mqtt::Broker;
 use config::Secret;
 use futures_util::future::BoxFuture;
@@ -94,7 +94,7 @@ impl Connection {
         Open { client, told, driver: tokio::spawn(drive(events, tell, name)) }
     }
 
-    async fn publish(&mut self, pieces: &[Piece]) -> Vec<Verdict> {
+    async fn publish(&mut self, pieces: &[Piece], verdicts: &Verdicts) {
         let mut open = match self.open.take() {
             // A connection that ended meanwhile has told so.
             Some(mut open) => match open.told.try_recv() {
@@ -103,12 +103,13 @@ impl Connection {
             },
             None => self.start(),
         };
-        let mut verdicts: Vec<Option<Verdict>> = vec![None; pieces.len()];
+        // A broker may confirm in another order; a verdict is given in theirs.
+        let mut confirmed = vec![false; pieces.len()];
         let mut next = 0;
         let mut asked: VecDeque<usize> = VecDeque::new();
         let mut sent: VecDeque<(u16, usize)> = VecDeque::new();
-        let mut missing = pieces.len();
-        while missing > 0 {
+        let mut given = 0;
+        while given < pieces.len() {
             while next < pieces.len() && asked.len() + sent.len() < usize::from(UNDER_WAY) {
                 let Some(piece) = pieces.get(next) else { break };
                 let (topic, body) = (piece.place.clone(), piece.body.clone());
@@ -119,34 +120,35 @@ impl Connection {
                 asked.push_back(next);
                 next += 1;
             }
-            match open.told.recv().await {
-                Some(Told::Accepted) => {}
+            let lost = match open.told.recv().await {
+                Some(Told::Accepted) => continue,
                 Some(Told::Sent(packet)) => {
                     if let Some(place) = asked.pop_front() {
                         sent.push_back((packet, place));
                     }
+                    continue;
                 }
                 Some(Told::Confirmed(packet)) => {
                     let Some(at) = sent.iter().position(|s| s.0 == packet) else { continue };
-                    if let Some(slot) = sent.remove(at).and_then(|(_, p)| verdicts.get_mut(p)) {
-                        *slot = Some(Verdict::Delivered);
-                        missing -= 1;
+                    if let Some(slot) = sent.remove(at).and_then(|(_, p)| confirmed.get_mut(p)) {
+                        *slot = true;
                     }
+                    while confirmed.get(given).copied().unwrap_or(false) {
+                        verdicts.give(Verdict::Delivered);
+                        given += 1;
+                    }
+                    continue;
                 }
-                Some(Told::Lost(verdict)) => return filled(verdicts, &verdict),
-                None => {
-                    let why = format!("{}: the connection ended", self.opening.broker);
-                    return filled(verdicts, &Verdict::later(why));
-                }
+                Some(Told::Lost(verdict)) => verdict,
+                None => Verdict::later(format!("{}: the connection ended", self.opening.broker)),
+            };
+            for &confirmed in confirmed.iter().skip(given) {
+                verdicts.give(if confirmed { Verdict::Delivered } else { lost.clone() });
             }
+            return;
         }
         self.open = Some(open);
-        filled(verdicts, &Verdict::later("not tried"))
     }
-}
-
-fn filled(verdicts: Vec<Option<Verdict>>, rest: &Verdict) -> Vec<Verdict> {
-    verdicts.into_iter().map(|v| v.unwrap_or_else(|| rest.clone())).collect()
 }
 
 async fn drive(mut events: EventLoop, tell: mpsc::Sender<Told>, name: String) {
@@ -184,7 +186,7 @@ fn lost(name: &str, error: &ConnectionError) -> Verdict {
 }
 
 impl Link for Connection {
-    fn attempt<'a>(&'a mut self, pieces: &'a [Piece]) -> BoxFuture<'a, Vec<Verdict>> {
-        Box::pin(self.publish(pieces))
+    fn attempt<'a>(&'a mut self, pieces: &'a [Piece], verdicts: &'a Verdicts) -> BoxFuture<'a, ()> {
+        Box::pin(self.publish(pieces, verdicts))
     }
 }

@@ -6,7 +6,7 @@ mod message;
 use super::checks::Checks;
 use super::client::{Client, Host, verdict};
 use super::port::{
-    Context, Forwarder, Kind, Link, Newest, Origin, Outgoing, Piece, SeriesName, Verdict,
+    Context, Forwarder, Kind, Link, Newest, Origin, Outgoing, Piece, SeriesName, Verdict, Verdicts,
 };
 use super::rules::{Rules, Usual, options};
 use bytes::Bytes;
@@ -141,9 +141,8 @@ struct Writer {
 }
 
 impl Link for Writer {
-    fn attempt<'a>(&'a mut self, pieces: &'a [Piece]) -> BoxFuture<'a, Vec<Verdict>> {
+    fn attempt<'a>(&'a mut self, pieces: &'a [Piece], verdicts: &'a Verdicts) -> BoxFuture<'a, ()> {
         Box::pin(async move {
-            let mut verdicts = Vec::with_capacity(pieces.len());
             for piece in pieces {
                 let mut request = Request::new(Full::new(piece.body.clone()));
                 *request.method_mut() = Method::POST;
@@ -154,13 +153,12 @@ impl Link for Writer {
                     Err(reason) => Verdict::later(reason),
                 };
                 let delivered = verdict == Verdict::Delivered;
-                verdicts.push(verdict);
+                verdicts.give(verdict);
                 // Order holds: nothing goes before what is split or waits.
                 if !delivered {
                     break;
                 }
             }
-            verdicts
         })
     }
 }

@@ -1,6 +1,10 @@
 //! One group of quantities judged: expectation, windows, scores, and the suspicion that is
 //! open, if any.
 
+#[cfg(test)]
+mod tests;
+mod turn;
+
 use super::contrast::Contrasts;
 use super::expectation::Expectation;
 use super::limits::Limits;
@@ -12,6 +16,8 @@ use super::windows::Windows;
 use observation::Quantity;
 use serde::{Deserialize, Serialize};
 
+pub(super) use turn::{Open, Turn};
+
 /// Half-days of means before anything is scored.
 const MEANS_ENOUGH: f64 = 10.0;
 /// After a suspicion closed nothing opens for this long, hours.
@@ -20,41 +26,6 @@ const REST: usize = 24;
 const ABSENT: usize = 24;
 /// A suspicion closes when it was quiet for this long, hours.
 const QUIET: usize = 12;
-
-/// A suspicion that is open.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub(super) struct Open {
-    pub(super) hypothesis: usize,
-    /// Step at which it opened.
-    pub(super) opened: usize,
-    /// First step that is thought to be wrong.
-    pub(super) since: usize,
-    /// In the unit of the contrast.
-    pub(super) size: f64,
-    /// Standard error of the size.
-    pub(super) error: f64,
-    pub(super) score: f64,
-    /// The strongest score of another station in the same step.
-    pub(super) rival: f64,
-    /// Whether one station stands out; else two disagree and nothing tells which is wrong.
-    pub(super) clear: bool,
-    quiet: usize,
-    /// When the first suspicion of this spell opened.
-    spell: usize,
-}
-
-/// What a step brought.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Turn {
-    Opened(Open),
-    /// The first one closed in favour of the second.
-    HandedOver(Open, Open),
-    /// Date and size were looked at again.
-    Changed(Open),
-    Closed(Open),
-    /// A hypothesis beyond its limit, with its score, that a rule kept from opening.
-    KeptBack(usize, f64, Reason),
-}
 
 /// The state of one group.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -164,6 +135,12 @@ impl Judge {
         ))
     }
 
+    /// Whether an offset is not worth telling.
+    fn is_small(&self, hypothesis: usize, scores: &[Score], limits: &Limits) -> bool {
+        let least = limits.of(self.group).least.get(hypothesis / self.stations);
+        least.is_some_and(|least| scores[hypothesis].size.abs() < *least)
+    }
+
     /// What keeps the strongest hypothesis, which is beyond its limit, from opening.
     fn kept_back(&self, best: usize, scores: &[Score], limits: &Limits) -> Option<Reason> {
         if self.windows.seen() < self.restarted + REST * self.steps_per_hour {
@@ -171,8 +148,7 @@ impl Judge {
         }
         let own = limits.of(self.group);
         let score = scores[best].value.abs();
-        let least = own.least.get(best / self.stations);
-        if least.is_some_and(|least| scores[best].size.abs() < *least) {
+        if self.is_small(best, scores, limits) {
             return Some(Reason::Small);
         }
         // Of two stations neither can be told from the other.
@@ -219,7 +195,10 @@ impl Judge {
             self.open = Some(successor);
             return Some(Turn::HandedOver(open, successor));
         }
-        if best != open.hypothesis && stronger && scores[best].value.abs() > limit {
+        // What would not be opened is not handed over to either.
+        let worth = !self.is_small(best, scores, limits)
+            && !matches!(held, Some(Reason::Cold | Reason::ClockDoubted));
+        if best != open.hypothesis && stronger && worth && scores[best].value.abs() > limit {
             let successor = Open { spell: now, ..self.opened(best, scores, limits) };
             self.open = Some(successor);
             return Some(Turn::HandedOver(open, successor));

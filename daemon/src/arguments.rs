@@ -224,8 +224,11 @@ pub struct Derive {
 pub enum Format {
     /// One JSON object a line
     Jsonl,
-    /// Comma-separated values with a heading
+    /// Comma-separated values, a line a reading, with its unit in it
     Csv,
+    /// Comma-separated values, a row an instant, for each series a column with its unit in
+    /// the heading and one with its flag
+    Table,
 }
 
 /// Arguments of `export`.

@@ -6,7 +6,7 @@
 use crate::carriers::Carriers;
 use crate::connect;
 use crate::entry::{Head, Record};
-use crate::fault::ReadError;
+use crate::fault::{OpenError, ReadError};
 use crate::names::Names;
 use crate::noticed::Noticed;
 use crate::row::{self, COLUMNS, body_of, row_of};
@@ -99,33 +99,50 @@ impl Reader {
     /// told the pages done and the pages in all.
     ///
     /// # Errors
-    /// The file is there already, or cannot be written.
+    /// The file is there already, or cannot be written; what was written of it is taken
+    /// away again.
     pub fn backup(
         &self,
         target: &Path,
         progress: &mut dyn FnMut(u64, u64),
-    ) -> Result<(), ReadError> {
-        let failed = |e: std::io::Error| ReadError(format!("{}: {e}", target.display()));
+    ) -> Result<(), OpenError> {
+        let failed = |e: std::io::Error| {
+            OpenError::Failed(match e.kind() {
+                std::io::ErrorKind::AlreadyExists => {
+                    format!("{} is there already; name another file", target.display())
+                }
+                _ => format!("{}: {e}", target.display()),
+            })
+        };
         let file = std::fs::OpenOptions::new()
             .write(true)
             .create_new(true)
             .open(target)
             .map_err(failed)?;
+        let copied = self
+            .copy(target, progress)
+            .map_err(|e| OpenError::Failed(format!("{}: {e}", target.display())))
+            .and_then(|()| file.sync_all().map_err(failed));
+        if copied.is_err() {
+            // Half a copy is none.
+            let _ = std::fs::remove_file(target);
+        }
+        copied
+    }
+
+    fn copy(&self, target: &Path, progress: &mut dyn FnMut(u64, u64)) -> rusqlite::Result<()> {
         // One snapshot for all steps: without it every commit would start the copy anew.
         let source = connect::reading(&self.path)?;
         source.execute_batch("BEGIN")?;
         source.query_row("SELECT count(*) FROM property", [], |_| Ok(()))?;
         let mut copy = Connection::open(target)?;
-        {
-            let backup = rusqlite::backup::Backup::new(&source, &mut copy)?;
-            while backup.step(1_024)? != rusqlite::backup::StepResult::Done {
-                let at = backup.progress();
-                let pages = u64::try_from(at.pagecount).unwrap_or(0);
-                progress(pages - u64::try_from(at.remaining).unwrap_or(0).min(pages), pages);
-            }
+        let backup = rusqlite::backup::Backup::new(&source, &mut copy)?;
+        while backup.step(1_024)? != rusqlite::backup::StepResult::Done {
+            let at = backup.progress();
+            let pages = u64::try_from(at.pagecount).unwrap_or(0);
+            progress(pages - u64::try_from(at.remaining).unwrap_or(0).min(pages), pages);
         }
-        drop(copy);
-        file.sync_all().map_err(failed)
+        Ok(())
     }
 
     /// Ends any question that takes longer than this, counted from now, with an error;

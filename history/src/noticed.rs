@@ -79,7 +79,8 @@ pub(crate) const fn day_of(number: i64) -> i64 {
     (number & 0xffff_ffff) - (1 << 31)
 }
 
-fn date(day: i64) -> String {
+/// A UTC day as people write it.
+pub(crate) fn date(day: i64) -> String {
     Time(day.saturating_mul(DAY)).to_string().chars().take(10).collect()
 }
 

@@ -1,6 +1,6 @@
 //! Keeping the files in order while the program runs.
 
-use crate::fault::{ReadError, WriteError};
+use crate::fault::{OpenError, WriteError};
 use crate::writer::History;
 use observation::Time;
 use rusqlite::wal::CheckpointMode;
@@ -35,7 +35,7 @@ impl History {
         &self,
         target: &Path,
         progress: &mut dyn FnMut(u64, u64),
-    ) -> Result<(), ReadError> {
+    ) -> Result<(), OpenError> {
         self.reader()?.backup(target, progress)
     }
 

@@ -24,6 +24,7 @@ mod description;
 mod diagnoses;
 mod disks;
 mod displays;
+mod exports;
 mod flood;
 mod forwarding;
 mod importing;

@@ -206,6 +206,9 @@ pub fn parse(line: &str) -> Result<Option<Line<'_>>, String> {
     if line.starts_with('[') {
         return Ok(Some(Line::Pack(line)));
     }
+    if !line.starts_with('{') {
+        return Err("this is no JSON object".to_owned());
+    }
     let raw: Raw<'_> = serde_json::from_str(line).map_err(|e| e.to_string())?;
     let (time, received) = (raw.time.map(|t| t.0), raw.received.map(|t| t.0));
     if let Some(new) = raw.clock_step {

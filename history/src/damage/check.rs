@@ -2,7 +2,7 @@
 
 use crate::fault::ReadError;
 use crate::names::Known;
-use crate::noticed::day_of;
+use crate::noticed::{date, day_of};
 use crate::record::{decode_names, kind};
 use crate::row::{self, COLUMNS, body_of, row_of};
 use crate::schema::TABLES;
@@ -10,6 +10,7 @@ use crate::sealed::{BLOCK_COLUMNS, is_sound};
 use crate::{register, state};
 use observation::Time;
 use rusqlite::Connection;
+use std::collections::BTreeSet;
 
 /// Most numbers named in one line.
 const NAMED: usize = 8;
@@ -92,6 +93,18 @@ fn records(connection: &Connection, from: u64, before: u64) -> rusqlite::Result<
     Ok(found)
 }
 
+/// Days, each once, not all of very many.
+fn dates(days: &[i64]) -> String {
+    let days: BTreeSet<i64> = days.iter().copied().collect();
+    let named: Vec<String> = days.iter().take(NAMED).map(|day| date(*day)).collect();
+    let more = days.len().saturating_sub(NAMED);
+    if more == 0 { named.join(", ") } else { format!("{} and {more} more days", named.join(", ")) }
+}
+
+fn range(first: u64, last: u64) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
+
 fn list(numbers: &[i64]) -> String {
     let named: Vec<String> = numbers.iter().take(NAMED).map(ToString::to_string).collect();
     let more = numbers.len().saturating_sub(NAMED);
@@ -139,13 +152,13 @@ pub(crate) fn standing(
     new.retain(|&(first, last)| {
         last - first >= bad.len() as u64 || (first..=last).any(|n| !bad.contains(&n.cast_signed()))
     });
-    if let Some((first, to)) = new.first() {
+    if let Some(&(first, to)) = new.first() {
         let more = if new.len() > 1 {
             format!(" and {} more ranges", new.len() - 1)
         } else {
             String::new()
         };
-        told.push(format!("log numbers are missing: {first} to {to}{more}"));
+        told.push(format!("log numbers are missing: {}{more}", range(first, to)));
     }
     blocks(&transaction, from == 0, now, &mut told)?;
     ahead(&transaction, last, &mut told)?;
@@ -205,8 +218,8 @@ fn blocks(
     if !bad.is_empty() {
         let days: Vec<i64> = bad.iter().map(|(_, day)| *day).collect();
         told.push(format!(
-            "blocks whose checksum does not fit are set aside in the table damaged_block, days since 1970-01-01: {}",
-            list(&days)
+            "blocks whose checksum does not fit are set aside in the table damaged_block: {}",
+            dates(&days)
         ));
     }
     Ok(())
@@ -363,7 +376,8 @@ pub(crate) fn verify(
                     |r| r.get(0),
                 )?;
             if !known {
-                faults.push(format!("log numbers are missing: {next_one} to {}", number - 1));
+                let missing = range(next_one, number - 1);
+                faults.push(format!("log numbers are missing: {missing}"));
             }
             before = number;
         }
@@ -375,10 +389,7 @@ pub(crate) fn verify(
     }
     let days: Vec<i64> = bad_blocks(connection, i64::MIN)?.iter().map(|(_, day)| *day).collect();
     if !days.is_empty() {
-        faults.push(format!(
-            "blocks whose checksum does not fit, days since 1970-01-01: {}",
-            list(&days)
-        ));
+        faults.push(format!("blocks whose checksum does not fit: {}", dates(&days)));
     }
     Ok(faults)
 }

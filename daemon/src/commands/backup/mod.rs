@@ -25,7 +25,7 @@ pub fn execute(arguments: &Backup) -> Result<(), Failure> {
         }
     });
     progress.clear();
-    result.map_err(failed)?;
+    result.map_err(|e| Failure::failed(e.to_string()))?;
     let bytes = std::fs::metadata(&arguments.target).map_or(0, |m| m.len());
     eprintln!(
         "{}: {bytes} bytes; settings and token files are not in it",

@@ -4,6 +4,7 @@
 mod readings;
 mod samples;
 mod summaries;
+mod table;
 
 use super::Failure;
 use crate::arguments::{Export, Format};
@@ -61,8 +62,12 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
         step: step.transpose()?,
         format: arguments.format,
     };
-    if arguments.samples && arguments.format == Format::Csv {
+    if arguments.samples && arguments.format != Format::Jsonl {
         return Err(Failure::usage("--samples gives replay lines; it has no CSV form"));
+    }
+    let summed = arguments.step.is_some() || arguments.summaries.is_some() || arguments.normals;
+    if summed && arguments.format == Format::Table {
+        return Err(Failure::usage("--format table is for readings; take csv for what is summed"));
     }
     let series = crate::engine::restart::series(&settings);
     let names: Vec<String> = settings.sources.iter().map(|s| s.name.clone()).collect();
@@ -92,6 +97,8 @@ pub fn execute(arguments: &Export) -> Result<(), Failure> {
         summaries::print(&reader, &settings.property, &asked, by, &mut output)
     } else if arguments.samples {
         samples::print(&reader, &settings.property, &asked, &mut output)
+    } else if arguments.format == Format::Table {
+        table::print(&reader, &asked, &mut output)
     } else {
         readings::print(&reader, &asked, &mut output)
     };

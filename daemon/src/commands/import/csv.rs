@@ -34,6 +34,11 @@ fn fields(row: &str, separator: char) -> Vec<String> {
     fields.iter().map(|f| f.trim().to_owned()).collect()
 }
 
+/// Whether a field is a number with a comma in it, which may part decimals or thousands.
+fn is_with_comma(field: &str) -> bool {
+    field.contains(',') && field.replace(',', ".").parse::<f64>().is_ok()
+}
+
 impl Mapping {
     /// By the heading of the file: the column of times, and `COLUMN=CHANNEL` for each
     /// channel.
@@ -76,6 +81,9 @@ impl Mapping {
             }
             let value = match field.parse::<f64>() {
                 Ok(number) if number.is_finite() => json!(number),
+                _ if is_with_comma(field) => {
+                    return Err(format!("`{field}`: write a point before the decimals"));
+                }
                 _ => json!(field),
             };
             let line = json!({
@@ -128,6 +136,13 @@ mod tests {
         // In summer London's clock is one hour ahead of UTC.
         assert_eq!(line["time"], "2021-07-01T11:00:00Z");
         assert_eq!((&line["channel"], &line["value"]), (&json!("t"), &json!(21.5)));
+    }
+
+    #[test]
+    fn a_comma_before_decimals_is_told() {
+        let mapping = mapping("UTC");
+        assert!(mapping.lines("2021-07-01 12:00;21,5;").unwrap_err().contains("point"));
+        assert_eq!(mapping.lines("2021-07-01 12:00;a, b;").unwrap().len(), 1, "a text");
     }
 
     #[test]

@@ -21,6 +21,8 @@ use serde_json::Value;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read as _};
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 /// Brings in a record.
 ///
@@ -32,8 +34,9 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
         config::load_without_secrets(&arguments.settings.config, &arguments.settings.set)
             .map_err(|faults| wiring::refused(&faults))?;
     let wanted = wanted(arguments, &settings)?;
+    let rows_refused = Arc::new(AtomicU64::new(0));
     let mut lines = match (&wanted, &arguments.input) {
-        (None, Some(input)) => Some(lines(arguments, input, &settings)?),
+        (None, Some(input)) => Some(lines(arguments, input, &settings, &rows_refused)?),
         _ => None,
     };
     let progress = Progress::new();
@@ -59,7 +62,10 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
     };
     progress.clear();
     let done = done?;
-    let count = |key: &str| done.get(key).and_then(Value::as_u64).unwrap_or(0);
+    let count = |key: &str| {
+        let own = if key == "refused" { rows_refused.load(Relaxed) } else { 0 };
+        done.get(key).and_then(Value::as_u64).unwrap_or(0) + own
+    };
     let refused = if wanted.is_some() { "messages stay set aside" } else { "lines refused" };
     println!(
         "{} samples brought in, {} held already, {} of which another value is held, {} {refused}; {} readings made",
@@ -71,7 +77,12 @@ pub fn execute(arguments: &Import) -> Result<(), Failure> {
     );
     let taken = count("samples") + count("repeats") + count("conflicts");
     if wanted.is_none() && taken == 0 && count("refused") > 0 {
-        return Err(Failure::failed("nothing of it was understood"));
+        let csv = if arguments.station.is_none() {
+            "; a CSV file wants `--station STATION`, `--time COLUMN` and `--map COLUMN=CHANNEL`"
+        } else {
+            ""
+        };
+        return Err(Failure::failed(format!("nothing of it was understood{csv}")));
     }
     Ok(())
 }
@@ -100,9 +111,17 @@ fn wanted(arguments: &Import, settings: &Settings) -> Result<Option<Wanted>, Fai
     Ok(Some(Wanted { station: station.clone(), shift }))
 }
 
-/// The input as sample lines. A row that is not understood goes on as it is, and is
-/// refused with the others.
-fn lines(arguments: &Import, path: &Path, settings: &Settings) -> Result<Lines, Failure> {
+/// Rows that are not understood and told one by one.
+const TOLD: u64 = 20;
+
+/// The input as sample lines. Rows that are not understood are told and counted in
+/// `refused`.
+fn lines(
+    arguments: &Import,
+    path: &Path,
+    settings: &Settings,
+    refused: &Arc<AtomicU64>,
+) -> Result<Lines, Failure> {
     let failed = |e: &dyn std::fmt::Display| Failure::failed(format!("{}: {e}", path.display()));
     let mut input: Box<dyn BufRead + Send> = if path == Path::new("-") {
         Box::new(BufReader::new(std::io::stdin()))
@@ -125,11 +144,15 @@ fn lines(arguments: &Import, path: &Path, settings: &Settings) -> Result<Lines, 
     let mapping = Mapping::of(&heading, station, parts, &arguments.time, &arguments.map)
         .map_err(|e| failed(&e))?;
     let rows = std::iter::from_fn(move || row(&mut input)).filter(|row| !row.is_empty());
+    let refused = Arc::clone(refused);
     Ok(Box::new(rows.flat_map(move |row| match mapping.lines(&row) {
         Ok(lines) => lines,
         Err(why) => {
-            eprintln!("isobarn: {why}");
-            vec![row]
+            if refused.fetch_add(1, Relaxed) < TOLD {
+                let row: String = row.chars().take(100).collect();
+                eprintln!("isobarn: {row}: {why}");
+            }
+            Vec::new()
         }
     })))
 }

@@ -4,6 +4,7 @@ use super::Failure;
 use super::progress::Progress;
 use crate::arguments::Restore;
 use crate::wiring;
+use history::OpenError;
 
 /// Checks a backup and copies it into the history's directory.
 ///
@@ -19,7 +20,12 @@ pub fn execute(arguments: &Restore) -> Result<(), Failure> {
         progress.say(&format_args!("checked up to record {number}"));
     });
     progress.clear();
-    result.map_err(|e| Failure::failed(e.to_string()))?;
+    result.map_err(|e| match e {
+        OpenError::Locked { .. } => Failure::failed(format!(
+            "{e}; stop it first, or restore into another directory (`--set history.directory=...`)"
+        )),
+        _ => Failure::failed(e.to_string()),
+    })?;
     eprintln!("restored into {}", settings.history.directory.display());
     Ok(())
 }

@@ -87,7 +87,7 @@ fn heading(names: &Names, columns: &[SeriesIndex]) -> String {
         );
         let unit = names.unit_and_decimals(index).map_or("", |(unit, _)| unit);
         // Neither identifiers nor units hold a comma or a quotation mark.
-        text.push_str(&format!(",{name} [{unit}],{name} flag"));
+        text.extend([",", name.as_str(), " [", unit, "],", name.as_str(), " flag"]);
     }
     text.push('\n');
     text

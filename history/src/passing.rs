@@ -8,7 +8,7 @@ use crate::record::{count_readings, decode_rare, decode_readings, kind};
 use crate::row::{COLUMNS, body_of, row_of};
 use crate::standing::{Cursor, DeadLetter};
 use crate::writer::History;
-use observation::{Reading, Time};
+use observation::{Reading, Span, Time};
 use rusqlite::{Connection, params};
 use std::ops::ControlFlow;
 
@@ -99,6 +99,28 @@ impl Look<'_> {
         }
         // Fewer than asked for: there is nothing more up to `to`.
         Ok(if shown < most { to.saturating_add(1).max(next) } else { next })
+    }
+
+    /// By how much the clock was set at each step behind the record `after`, with the
+    /// number of the step's record.
+    ///
+    /// # Errors
+    /// When the database cannot be read; a step that cannot be decoded is passed over.
+    pub fn clock_steps(&self, after: u64) -> Result<Vec<(u64, Span)>, ReadError> {
+        let mut statement = self.connection.prepare_cached(&format!(
+            "SELECT {COLUMNS} FROM log WHERE kind > 1 AND kind = 5 AND number > ?1 ORDER BY number"
+        ))?;
+        let mut rows = statement.query([after.cast_signed()])?;
+        let mut steps = Vec::new();
+        while let Some(found) = rows.next()? {
+            if let Ok(row) = row_of(found)
+                && let Ok(body) = body_of(found)
+                && let Ok(crate::Entry::ClockStep(step)) = decode_rare(&row, body, self.names)
+            {
+                steps.push((row.number, step.new - step.old));
+            }
+        }
+        Ok(steps)
     }
 
     /// Counts the readings in the records numbered `from` to `to`, both included, at most

@@ -5,7 +5,7 @@ use crate::forwarding::{delivered, same_as_logged};
 use crate::settings::{token, write};
 use isobarn_tests::program::{Program, command, command_with_input, export};
 use isobarn_tests::push::Client;
-use isobarn_tests::sink::Sink;
+use isobarn_tests::sink::{Answer, Sink};
 use isobarn_tests::wait::until;
 use observation::{Span, Time};
 use serde_json::Value;
@@ -108,6 +108,49 @@ fn a_clock_set_back_and_forward_is_logged_and_everything_still_passes_on_once() 
         .count();
     assert!(told > 0, "{everything}");
     same_in_replay(&settings, &everything);
+}
+
+#[test]
+fn a_clock_that_runs_ahead_for_a_while_ages_no_backlog() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("faketime");
+    let sink = Sink::start(|_| Answer::Status(503, "", "not now"));
+    let table = format!(
+        "\n[forward.http.archive]\nurl = \"http://{}/in\"\nbacklog_age = \"1 d\"\n",
+        sink.address
+    );
+    let settings = write(folder.path(), &table);
+    set(&file, 0);
+    let program = Program::run_in(&settings, &shown(&file));
+    let client = Client::new();
+    let push = |value: f64| {
+        let body = format!("[{{\"n\":\"hedge/t\",\"v\":{value}}}]");
+        assert_eq!(client.senml(program.address("push"), token("hedge"), &body).status, 204);
+    };
+    for value in [4.25, 4.5, 4.75] {
+        push(value);
+    }
+    // Forty days ahead, and the receiver still does not take anything.
+    set(&file, 40 * 86_400);
+    push(5.0);
+    until("the step in the log", || (steps(&settings).len() == 1).then_some(()));
+    let asked = sink.asked().len();
+    until("another attempt", || (sink.asked().len() > asked + 1).then_some(()));
+    set(&file, 0);
+    push(5.25);
+    until("the step back", || (steps(&settings).len() == 2).then_some(()));
+    sink.script(|_| Answer::Status(204, "", ""));
+    until("what was pushed", || {
+        let lines = sink.lines().join("\n");
+        ["4.25", "4.5", "4.75", "5.25"]
+            .iter()
+            .all(|v| lines.contains(&format!("\"value\":{v},")))
+            .then_some(())
+    });
+    let output = command(&["status", "--json", "--config", settings.to_str().unwrap()]);
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["forwarders"][0]["given_up"], 0);
+    assert_eq!(program.terminate().0, Some(0));
 }
 
 /// What was sampled gives the same readings once more.

@@ -357,6 +357,18 @@ fn new_readings_go_first_where_asked_and_the_gap_is_filled() {
     assert_eq!(program.terminate().0, Some(0));
     let (all, twice, _) = delivered(&sink);
     println!("{before} before the new one; {twice} twice over a stop");
+    // The rate holds from one attempt to the next, whatever lane it is for.
+    let taken = sink.taken();
+    let (mut fastest, counts) =
+        (0.0_f64, |r: &isobarn_tests::sink::Request| r.body.lines().count());
+    for ten in taken.windows(10) {
+        let span = (ten[9].at - ten[0].at).as_secs_f64();
+        let readings: usize = ten[..9].iter().map(counts).sum();
+        // The stop between the two runs begins anew.
+        fastest = fastest.max(readings as f64 / span.max(1e-9));
+    }
+    println!("at most {fastest:.0} readings a second over ten requests");
+    assert!(fastest < 700.0, "{fastest} a second where 500 are allowed");
     assert!(twice <= 100, "one batch may be under way at a stop: {twice}");
     same_as_logged(&settings, &all);
 }
@@ -482,6 +494,13 @@ fn a_broker_gets_every_reading_and_keeps_the_newest() {
     // Gone for a while, and back: what is pushed meanwhile arrives.
     broker.kill();
     let client = Client::new();
+    // In the long run it is gone for an hour.
+    let long = std::env::var("ISOBARN_TESTS_LONG").is_ok_and(|l| l == "yes");
+    let gone = Instant::now();
+    while long && gone.elapsed() < Duration::from_secs(3_600) {
+        push(&program, &client, 20.5);
+        std::thread::sleep(Duration::from_secs(30));
+    }
     push(&program, &client, 21.75);
     until("the failure", || (status(&settings)["state"] == "down").then_some(()));
     let _broker = mosquitto(folder.path(), port);

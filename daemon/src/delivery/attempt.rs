@@ -7,7 +7,7 @@ use crate::supervision::Backoff;
 use adapters::forwarders::port::{Newest, Outgoing, Piece, Verdict, Verdicts};
 use adapters::port::State;
 use history::DeadLetter;
-use observation::Time;
+use observation::Span;
 use std::time::Duration;
 
 /// How long an attempt under way may go on when the program stops.
@@ -251,10 +251,12 @@ impl Courier {
         let now = self.clock.now();
         let forwarder = self.forwarder.clone();
         let old = |load: &Load, place: usize| {
-            let received = load.received.get(place).copied().unwrap_or(Time(i64::MAX));
+            let since = load.read.map_or(0, |read| read.elapsed().as_millis());
+            let since = i64::try_from(since).unwrap_or(i64::MAX);
+            let waited = load.waited.get(place).map_or(0, |w| w.0.saturating_add(since));
             load.readings
                 .get(place)
-                .is_some_and(|o| Filler::too_old(forwarder.as_ref(), now, received, o))
+                .is_some_and(|o| Filler::too_old(forwarder.as_ref(), now, Span(waited), o))
         };
         let mut kept = Vec::with_capacity(pieces.len());
         let mut given_up = 0;

@@ -212,7 +212,7 @@ impl Courier {
             0
         };
         let last = self.lanes.lane(which).end(head);
-        Bounds { last, now: self.clock.now(), most: self.most, excess }
+        Bounds { last, now: self.clock.now(), logged: snapshot.made, most: self.most, excess }
     }
 
     /// Begins to read the next load of a lane on a thread that may block.

@@ -4,7 +4,7 @@
 use super::lane::Place;
 use adapters::forwarders::port::{Forwarder, Newest, Origin, Outgoing, Piece};
 use history::{ReadError, Reader, Revised, Selection};
-use observation::Time;
+use observation::{Span, Time};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -19,8 +19,10 @@ const PATIENCE: Duration = Duration::from_millis(300);
 pub(super) struct Load {
     /// The readings, in log order.
     pub(super) readings: Vec<Outgoing>,
-    /// When the record of each was committed.
-    pub(super) received: Vec<Time>,
+    /// How long the record of each had waited when it was read.
+    pub(super) waited: Vec<Span>,
+    /// When that was, by monotonic time.
+    pub(super) read: Option<Instant>,
     /// Them as the forwarder sends them.
     pub(super) pieces: Vec<Piece>,
     /// Readings of the log that are behind the forwarder when this is done, whether it
@@ -39,6 +41,8 @@ pub(super) struct Bounds {
     pub(super) last: u64,
     /// The wall clock.
     pub(super) now: Time,
+    /// The clock of the log, which knows of its steps.
+    pub(super) logged: Time,
     /// Most readings.
     pub(super) most: usize,
     /// So many readings are to be given up, the oldest first.
@@ -59,13 +63,14 @@ impl Filler {
     /// Reads from a place on and packs what is wanted; moves the place behind it.
     pub(super) fn fill(&mut self, place: &mut Place, bounds: Bounds) -> Result<Load, ReadError> {
         let started = Instant::now();
-        let mut load = Load::default();
+        let mut load = Load { read: Some(started), ..Load::default() };
         let mut excess = bounds.excess;
+        let steps = self.reader.look().clock_steps(place.next.saturating_sub(1))?;
         while load.readings.len() < bounds.most && started.elapsed() < PATIENCE {
             if let Some((number, range, after)) = place.revising {
                 self.revise(&mut load, place, (number, range, after), bounds)?;
             } else if place.next <= bounds.last {
-                self.take(&mut load, place, bounds, &mut excess)?;
+                self.take(&mut load, place, bounds, (&steps, &mut excess))?;
             } else {
                 break;
             }
@@ -75,15 +80,15 @@ impl Filler {
         Ok(load)
     }
 
-    /// Whether a reading is too old to be sent.
+    /// Whether a reading has waited too long, or is too old to be sent.
     pub(super) fn too_old(
         forwarder: &dyn Forwarder,
         now: Time,
-        received: Time,
+        waited: Span,
         outgoing: &Outgoing,
     ) -> bool {
         let rules = forwarder.rules();
-        received < now - rules.backlog_age
+        waited > rules.backlog_age
             || rules.oldest_reading.is_some_and(|span| outgoing.reading.time < now - span)
     }
 
@@ -92,7 +97,7 @@ impl Filler {
         load: &mut Load,
         place: &mut Place,
         bounds: Bounds,
-        excess: &mut u64,
+        (steps, excess): (&[(u64, Span)], &mut u64),
     ) -> Result<(), ReadError> {
         let rules = self.forwarder.rules();
         let look = self.reader.look();
@@ -102,6 +107,9 @@ impl Filler {
             if let Some(fault) = &passing.fault {
                 tracing::error!("{fault}; it is not passed on");
             }
+            // A clock that was set is no time that passed.
+            let set: i64 = steps.iter().filter(|s| s.0 > passing.number).map(|(_, by)| by.0).sum();
+            let waited = Span((bounds.logged - passing.received).0.saturating_sub(set));
             for (index, reading) in (0_u32..).zip(passing.readings).skip(*offset) {
                 if load.readings.len() >= bounds.most {
                     (*next, *offset) = (passing.number, index as usize);
@@ -116,11 +124,11 @@ impl Filler {
                     load.given_up += 1;
                 } else if rules.wants(&self.series, &outgoing) {
                     let forwarder = self.forwarder.as_ref();
-                    if Self::too_old(forwarder, bounds.now, passing.received, &outgoing) {
+                    if Self::too_old(forwarder, bounds.now, waited, &outgoing) {
                         load.given_up += 1;
                     } else {
                         load.readings.push(outgoing);
-                        load.received.push(passing.received);
+                        load.waited.push(waited);
                     }
                 }
             }
@@ -173,7 +181,7 @@ impl Filler {
                 let anew = kept.reading.revision >= range.revision;
                 if anew && self.forwarder.rules().wants(&self.series, &outgoing) {
                     load.readings.push(outgoing);
-                    load.received.push(bounds.now);
+                    load.waited.push(Span(0));
                 }
             }
             if started.elapsed() > PATIENCE && !walk.is_done() {

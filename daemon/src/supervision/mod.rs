@@ -92,8 +92,29 @@ mod tests {
         }
     }
 
-    #[tokio::test(start_paused = true)]
-    async fn a_session_that_panics_ends_alone_and_one_that_hangs_is_dropped() {
+    /// Its peer is away until a moment.
+    struct Away(tokio::time::Instant);
+
+    impl Source for Away {
+        fn claims(&self) -> Vec<Claim> {
+            Vec::new()
+        }
+        fn session<'a>(&'a self, context: &'a Context) -> BoxFuture<'a, End> {
+            Box::pin(async move {
+                if tokio::time::Instant::now() < self.0 {
+                    let reason = "mqtt://127.0.0.1:1883: connection refused".to_owned();
+                    return End { reason, fault: false, useful: false };
+                }
+                context.watch.state(context.source, State::Up);
+                std::future::pending().await
+            })
+        }
+    }
+
+    /// A source under supervision, what is counted of it, and what stops it.
+    fn supervised(
+        source: Box<dyn Source>,
+    ) -> (tokio::task::JoinHandle<()>, Arc<Counts>, CancellationToken) {
         let property = Arc::new(Property::default().indexed());
         let counts = Arc::new(Counts::new(
             Arc::clone(&property),
@@ -113,12 +134,33 @@ mod tests {
             connections: Arc::new(AtomicU64::new(0)),
             clients: Arc::new(KeptClients::default()),
         };
-        let source = NamedSource {
-            name: "mast".to_owned(),
-            kind: "serial",
-            source: Box::new(Unruly(AtomicU64::new(0))),
-        };
+        let source = NamedSource { name: "mast".to_owned(), kind: "serial", source };
         let task = tokio::spawn(supervise(source, context, Arc::clone(&counts)));
+        (task, counts, stop)
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_peer_that_is_gone_for_an_hour_is_tried_for_all_of_it_and_found_within_a_minute() {
+        let began = tokio::time::Instant::now();
+        let hour = Duration::from_secs(3_600);
+        let (task, counts, stop) = supervised(Box::new(Away(began + hour)));
+        let watched = counts.source(SourceIndex(0)).unwrap();
+        tokio::time::sleep(Duration::from_secs(3_590)).await;
+        assert!(matches!(watched.now().state, State::Down(_)), "{:?}", watched.now().state);
+        let tried = watched.sessions();
+        // A pause is half a minute to a minute long once it has grown.
+        assert!((60..=135).contains(&tried), "{tried}");
+        while !matches!(watched.now().state, State::Up) {
+            assert!(began.elapsed() < hour + Duration::from_secs(61), "not found");
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        stop.cancel();
+        tokio::time::timeout(Duration::from_secs(3), task).await.unwrap().unwrap();
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_session_that_panics_ends_alone_and_one_that_hangs_is_dropped() {
+        let (task, counts, stop) = supervised(Box::new(Unruly(AtomicU64::new(0))));
         let watched = counts.source(SourceIndex(0)).unwrap();
         for _ in 0..10_000 {
             if watched.sessions() >= 3 {

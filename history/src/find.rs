@@ -16,6 +16,7 @@ use crate::row::{COLUMNS, body_of, row_of};
 use observation::time::DAY;
 use observation::{Span, Time};
 use rusqlite::OptionalExtension;
+use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
 /// Rows read in one statement.
@@ -23,6 +24,19 @@ const ROWS: i64 = 256;
 
 /// What is called for each record found, in the order of the log.
 pub(crate) type Each<'a> = dyn FnMut(&Row, &[u8]) -> Result<(), ReadError> + 'a;
+
+/// Ranges in order, each number in one of them only.
+fn joined(mut spans: Vec<(u64, u64)>) -> Vec<RangeInclusive<u64>> {
+    spans.sort_unstable();
+    spans.dedup_by(|later, earlier| {
+        let joins = later.0 <= earlier.1.saturating_add(1);
+        if joins {
+            earlier.1 = earlier.1.max(later.1);
+        }
+        joins
+    });
+    spans.into_iter().map(|(low, high)| low..=high).collect()
+}
 
 impl Look<'_> {
     /// The runs of log numbers between clock steps.
@@ -100,22 +114,22 @@ impl Look<'_> {
         to: Time,
         each: &mut Each<'_>,
     ) -> Result<(), ReadError> {
-        for range in self.ranges(0, from, to)? {
+        for range in self.ranges(from, to)? {
             self.rows_between(range, from, to, each)?;
         }
         Ok(())
     }
 
-    /// The same of the records behind the number `after`, but for those of which it is known
-    /// that they hold no readings.
+    /// The same of the records in these ranges, but for those of which it is known that they
+    /// hold no readings.
     pub(crate) fn with_readings(
         &self,
-        after: u64,
+        ranges: Vec<RangeInclusive<u64>>,
         from: Time,
         to: Time,
         each: &mut Each<'_>,
     ) -> Result<(), ReadError> {
-        for range in self.ranges(after, from, to)? {
+        for range in ranges {
             let parts = match self.carriers {
                 Some(carriers) => carriers.within(range),
                 None => vec![range],
@@ -127,45 +141,91 @@ impl Look<'_> {
         Ok(())
     }
 
-    /// Where in the log behind the number `after` anything of a span may stand.
-    fn ranges(
+    /// Where in the log anything of a span may stand.
+    pub(crate) fn ranges(
         &self,
-        after: u64,
         from: Time,
         to: Time,
     ) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
         let mut spans: Vec<(u64, u64)> = Vec::new();
-        for run in self.runs_behind(after)? {
-            let head = self.head_from(*run.start())?;
-            if head.is_none_or(|h| h.received > to + Span(NEAR)) {
-                // What is asked for was over before the run began: usual behind a sealed day.
-                continue;
-            }
-            let low = self.bound(&run, from - Span(NEAR))?;
-            let high = self.bound(&run, to + Span(NEAR + 1))?;
-            if low < high {
-                spans.push((low, high - 1));
-            }
+        for run in self.runs()? {
+            spans.extend(self.near(&run, from, to)?);
         }
-        let near = spans.len();
         // A backlog leaves thousands of such rows a day: which of their records touch the
         // span is asked at once, not record by record.
-        let mut statement = self.connection.prepare_cached(
-            "SELECT DISTINCT late.number FROM late JOIN log USING (number)
-             WHERE day BETWEEN ?1 AND ?2 AND late.number > ?3 AND last >= ?4 AND first <= ?5",
-        )?;
-        let mut rows =
-            statement.query([from.utc_day(), to.utc_day(), after.cast_signed(), from.0, to.0])?;
-        while let Some(row) = rows.next()? {
-            let number = row.get::<_, i64>(0)?.cast_unsigned();
-            if !spans.iter().take(near).any(|(low, high)| (*low..=*high).contains(&number)) {
-                spans.push((number, number));
+        let late = "SELECT DISTINCT late.number FROM late JOIN log USING (number)
+             WHERE day BETWEEN ?1 AND ?2 AND last >= ?3 AND first <= ?4";
+        self.late(late, from, to, &mut spans)?;
+        Ok(joined(spans))
+    }
+
+    /// Where behind the blocks of sealed days anything of a span of them may stand: `sealed`
+    /// has the number up to which the readings of each are in blocks.
+    pub(crate) fn ranges_behind(
+        &self,
+        sealed: &BTreeMap<i64, u64>,
+        from: Time,
+        to: Time,
+    ) -> Result<Vec<RangeInclusive<u64>>, ReadError> {
+        let days = sealed.range(from.utc_day()..=to.utc_day());
+        let after = days.clone().map(|(_, through)| *through).min().unwrap_or(0);
+        let mut spans: Vec<(u64, u64)> = Vec::new();
+        for run in self.runs_behind(after)? {
+            if self.is_beyond(*run.start(), to)? {
+                // What is asked for was over before the run began: usual where samples were
+                // trimmed.
+                continue;
+            }
+            for (&day, &through) in days.clone() {
+                let (start, end) = (Time(day * DAY), Time((day + 1) * DAY - 1).min(to));
+                let rest = through.saturating_add(1).max(*run.start())..=*run.end();
+                // Usual behind a sealed day.
+                if rest.is_empty() || self.is_beyond(*rest.start(), end)? {
+                    continue;
+                }
+                spans.extend(self.near(&rest, start.max(from), end)?);
             }
         }
-        drop(rows);
-        spans.sort_unstable();
-        spans.dedup();
-        Ok(spans.into_iter().map(|(low, high)| low..=high).collect())
+        let late = "SELECT DISTINCT late.number FROM late JOIN sealed USING (day)
+             JOIN log USING (number)
+             WHERE day BETWEEN ?1 AND ?2 AND late.number > through AND last >= ?3 AND first <= ?4";
+        self.late(late, from, to, &mut spans)?;
+        Ok(joined(spans))
+    }
+
+    /// Whether the first record from a number on was received when all up to an instant was
+    /// over, or is not there.
+    fn is_beyond(&self, number: u64, end: Time) -> Result<bool, ReadError> {
+        Ok(self.head_from(number)?.is_none_or(|head| head.received > end + Span(NEAR)))
+    }
+
+    /// The records of a run that were received near a span.
+    fn near(
+        &self,
+        run: &RangeInclusive<u64>,
+        from: Time,
+        to: Time,
+    ) -> Result<Option<(u64, u64)>, ReadError> {
+        let low = self.bound(run, from - Span(NEAR))?;
+        let high = self.bound(run, to + Span(NEAR + 1))?;
+        Ok((low < high).then(|| (low, high - 1)))
+    }
+
+    /// Adds the records that `late` names for a span.
+    fn late(
+        &self,
+        sql: &str,
+        from: Time,
+        to: Time,
+        spans: &mut Vec<(u64, u64)>,
+    ) -> Result<(), ReadError> {
+        let mut statement = self.connection.prepare_cached(sql)?;
+        let mut rows = statement.query([from.utc_day(), to.utc_day(), from.0, to.0])?;
+        while let Some(row) = rows.next()? {
+            let number = row.get::<_, i64>(0)?.cast_unsigned();
+            spans.push((number, number));
+        }
+        Ok(())
     }
 
     /// A damaged record is left out and noted.

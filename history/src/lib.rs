@@ -41,6 +41,7 @@ mod tests;
 mod transaction;
 mod upkeep;
 pub mod walk;
+pub mod weeks;
 mod writer;
 
 pub use entry::{

@@ -8,13 +8,14 @@ use crate::damage::{block_aside, record_aside};
 use crate::fault::{ReadError, WriteError};
 use crate::look::Reader;
 use crate::row::{COLUMNS, body_of, row_of};
-use crate::sealed::{BLOCK_COLUMNS, is_sound};
+use crate::sealed::{BLOCK_COLUMNS, days_of, is_sound};
 use crate::transaction::transact;
+use crate::weeks::monday;
 use crate::writer::History;
 use observation::Time;
 use observation::time::DAY;
 use rusqlite::OptionalExtension as _;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -33,8 +34,8 @@ pub struct Noticed {
 
 #[derive(Debug, Default)]
 struct Held {
-    /// Row numbers of blocks.
-    blocks: BTreeSet<i64>,
+    /// Row numbers of blocks, with the last day of which each may tell.
+    blocks: BTreeMap<i64, i64>,
     /// Log numbers of records.
     records: BTreeSet<u64>,
 }
@@ -44,11 +45,11 @@ impl Noticed {
         self.held.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// A block, by its row number.
-    pub(crate) fn block(&self, number: i64) {
+    /// A block, by its row number, and the last day of which it may tell.
+    pub(crate) fn block(&self, number: i64, last: i64) {
         let mut held = self.held();
         if held.blocks.len() < MOST {
-            held.blocks.insert(number);
+            held.blocks.insert(number, last);
         }
         self.any.store(true, Relaxed);
     }
@@ -89,11 +90,13 @@ impl Reader {
     /// answers, but for what the log still tells of such a day.
     pub fn damage_met(&self) -> Vec<String> {
         let held = self.noticed().held();
-        let blocks = held.blocks.iter().map(|&number| {
+        let blocks = held.blocks.iter().map(|(&number, &last)| {
             let station = u32::try_from(number >> 32).ok();
             let station = station.and_then(|n| self.names().station_at(n));
             let id = station.and_then(|s| self.names().station(s)).unwrap_or("?");
-            format!("the block of {id}, {}, is damaged and left out", date(day_of(number)))
+            let first = day_of(number);
+            let to = if last > first { format!(" to {}", date(last)) } else { String::new() };
+            format!("the block of {id}, {}{to}, is damaged and left out", date(first))
         });
         let records = held.records.iter().map(|n| format!("record {n} is damaged and left out"));
         blocks.chain(records).collect()
@@ -131,15 +134,15 @@ impl History {
         let now = self.last.map_or(Time(0), |l| l.received);
         let connection = &self.connection;
         let mut bad_blocks = Vec::new();
-        for number in blocks {
-            let sound: Option<bool> = connection
+        for number in blocks.into_keys() {
+            let found = connection
                 .prepare_cached(&format!(
                     "SELECT {BLOCK_COLUMNS}, number FROM block WHERE number = ?1"
                 ))?
-                .query_row([number], |row| Ok(is_sound(row)))
+                .query_row([number], |row| Ok((is_sound(row), days_of(row)?)))
                 .optional()?;
-            if sound == Some(false) {
-                bad_blocks.push(number);
+            if let Some((false, days)) = found {
+                bad_blocks.push((number, days));
             }
         }
         let mut bad_records = Vec::new();
@@ -156,8 +159,8 @@ impl History {
             }
         }
         transact(&mut self.connection, &mut self.frames, &|c| {
-            for &number in &bad_blocks {
-                block_aside(c, number, day_of(number), now)?;
+            for (number, days) in &bad_blocks {
+                block_aside(c, *number, days, now)?;
             }
             for &number in &bad_records {
                 record_aside(c, number, now)?;
@@ -165,7 +168,8 @@ impl History {
             Ok(())
         })?;
         if !bad_blocks.is_empty() {
-            let days: BTreeSet<String> = bad_blocks.iter().map(|&n| date(day_of(n))).collect();
+            let days: BTreeSet<String> =
+                bad_blocks.iter().flat_map(|(_, days)| days.clone().map(date)).collect();
             let days: Vec<String> = days.into_iter().take(8).collect();
             told.push(format!(
                 "{} damaged blocks were met and are set aside in the table damaged_block: {}",
@@ -205,7 +209,8 @@ pub(crate) fn is_looked_through(directory: &Path) {
     let _ = std::fs::remove_file(directory.join(SUSPECT));
 }
 
-/// Whether a block's row number is that of its station and day.
+/// Whether a block's row number is that of its station and day, a Monday for a week.
 pub(crate) fn in_its_place(number: i64, block: &Block) -> bool {
     Block::row(block.station, block.day) == number
+        && (!block.week || monday(block.day) == block.day)
 }

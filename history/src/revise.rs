@@ -12,10 +12,10 @@ use crate::fault::WriteError;
 use crate::record::{Row, encode_rare, kind};
 use crate::row;
 use crate::seal::OfDay;
+use crate::sealed::{put as put_block, put_days};
 use crate::transaction::transact;
 use crate::writer::History;
 use observation::{Reading, Span, StationIndex, Time};
-use rusqlite::params;
 
 /// Whether a reading made anew says something else than the one that stands.
 pub type Differs = dyn Fn(&Reading, &Reading) -> bool;
@@ -96,29 +96,20 @@ impl History {
         let block = Block {
             station: number,
             day,
+            week: false,
             revision,
             lowest: lowest.min(last.number + 1),
             highest: end.number,
         };
         let body = block.pack(&series);
-        self.proven(&block, &body, &series)?;
+        block.proven(&body, &series, &|n| self.names.series_at(n))?;
+        let parted = self.parted(number, day)?;
         transact(&mut self.connection, &mut self.frames, &|c| {
             for (row, body) in &rows {
                 row::insert(c, row, body, &[])?;
             }
-            c.prepare_cached(
-                "INSERT OR REPLACE INTO block (number, station, day, revision, lowest, highest, body)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-            )?
-            .execute(params![
-                Block::row(number, day),
-                number,
-                day,
-                revision,
-                block.lowest.cast_signed(),
-                block.highest.cast_signed(),
-                body
-            ])?;
+            put_days(c, &parted)?;
+            put_block(c, &block, &body)?;
             c.prepare_cached("INSERT OR IGNORE INTO sealed (day, through) VALUES (?1, 0)")?
                 .execute([day])?;
             Ok(())

@@ -1,13 +1,15 @@
 //! The tables, and the version of their layout.
 
 /// Version of the layout, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 2;
+pub const VERSION: i64 = 3;
 
 /// "isob" as SQLite's `application_id`.
 pub(crate) const APPLICATION: i64 = 0x6973_6f62;
 
 /// Everything. Ingest touches `log` alone; the partial index and `late`
-/// get a row only for what is rare.
+/// get a row only for what is rare. `week` stands where adding it to a table of before puts
+/// it: the layout is compared to the letter. Being 0 or 1 it has no bytes behind the body, so
+/// that it is told without reading the body's pages.
 pub(crate) const TABLES: &str = "
 CREATE TABLE log (
     number INTEGER PRIMARY KEY,
@@ -100,7 +102,7 @@ CREATE TABLE block (
     lowest INTEGER NOT NULL,
     highest INTEGER NOT NULL,
     body BLOB NOT NULL
-);
+, week INTEGER NOT NULL DEFAULT 0);
 CREATE TABLE token (
     id INTEGER PRIMARY KEY,
     gateway INTEGER NOT NULL,
@@ -122,12 +124,13 @@ CREATE TABLE damaged_block (
     number INTEGER NOT NULL,
     found INTEGER NOT NULL,
     station, day, revision, lowest, highest, body
-);
+, week);
 ";
 
 /// What leads from each version to the next; the first is from 1 to 2. In version 1 the
-/// table `block` was there but always empty.
-pub(crate) const STEPS: [&str; 1] = ["
+/// table `block` was there but always empty, in version 2 it held days only.
+pub(crate) const STEPS: [&str; 2] = [
+    "
 CREATE TABLE sealed (day INTEGER PRIMARY KEY, through INTEGER NOT NULL);
 CREATE TABLE trimmed (through INTEGER NOT NULL);
 CREATE TABLE damaged_block (
@@ -135,4 +138,9 @@ CREATE TABLE damaged_block (
     found INTEGER NOT NULL,
     station, day, revision, lowest, highest, body
 );
-"];
+",
+    "
+ALTER TABLE block ADD COLUMN week INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE damaged_block ADD COLUMN week;
+",
+];

@@ -9,13 +9,13 @@
 use crate::block::{Block, Run};
 use crate::fault::{ReadError, WriteError};
 use crate::look::Look;
-use crate::sealed::{BLOCK_COLUMNS, block_of, is_sound};
+use crate::sealed::{BLOCK_COLUMNS, days_of, is_sound, put, put_days};
 use crate::select::{Kept, Selection};
 use crate::transaction::transact;
+use crate::weeks::{Packed, monday};
 use crate::writer::History;
 use observation::time::DAY;
-use observation::{Reading, Span, Time};
-use rusqlite::params;
+use observation::{Span, Time};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Records deleted in one transaction.
@@ -105,6 +105,17 @@ impl Look<'_> {
         Ok(through.cast_unsigned())
     }
 
+    /// The first UTC day that was sealed; none where there is none.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn first_sealed(&self) -> Result<Option<i64>, ReadError> {
+        Ok(self
+            .connection
+            .prepare_cached("SELECT min(day) FROM sealed")?
+            .query_row([], |r| r.get(0))?)
+    }
+
     /// When the oldest record with samples was received; none where there is none.
     ///
     /// # Errors
@@ -168,20 +179,12 @@ impl Look<'_> {
         }
         Ok(OfDay { series, lowest, highest })
     }
-
-    fn old_lowest(&self, station: u32, day: i64) -> Result<Option<Block>, ReadError> {
-        use rusqlite::OptionalExtension;
-        Ok(self
-            .connection
-            .prepare_cached(&format!("SELECT {BLOCK_COLUMNS} FROM block WHERE number = ?1"))?
-            .query_row([Block::row(station, day)], block_of)
-            .optional()?)
-    }
 }
 
 impl History {
     /// Seals a UTC day whole: one block for each station that has readings in it, in one
-    /// transaction with the blocks they replace. Each is read back and compared before.
+    /// transaction with the blocks they replace; a week that holds the day is parted. Each
+    /// is read back and compared before.
     ///
     /// # Errors
     /// See [`WriteError`]; what cannot be read is `Failed`.
@@ -191,7 +194,8 @@ impl History {
             self.told = self.set_noticed_aside()?;
         }
         let through = self.last.map_or(0, |l| l.number);
-        let mut made: Vec<(Block, Vec<u8>)> = Vec::new();
+        let mut made: Vec<Packed> = Vec::new();
+        let mut parted: Vec<Vec<Packed>> = Vec::new();
         let mut sealed = Sealed::default();
         let look = self.look();
         for (number, id) in self.names.all_stations() {
@@ -201,10 +205,12 @@ impl History {
             if count == 0 {
                 continue;
             }
-            let old = look.old_lowest(number, day).map_err(|e| self.unread(e))?;
+            let old = look.block_with(number, day).map_err(|e| self.unread(e))?;
+            let old = old.map(|(block, _)| block);
             let block = Block {
                 station: number,
                 day,
+                week: false,
                 revision: series.iter().flat_map(|(_, r)| r).map(|r| r.revision).max().unwrap_or(0),
                 lowest: old.map_or(lowest, |o| o.lowest.min(lowest)),
                 highest,
@@ -213,29 +219,17 @@ impl History {
                 // Nothing came since.
                 continue;
             }
+            parted.push(self.parted(number, day)?);
             let body = block.pack(&series);
-            self.proven(&block, &body, &series)?;
+            block.proven(&body, &series, &|n| self.names.series_at(n))?;
             sealed.blocks += 1;
             sealed.bytes += body.len() as u64;
             sealed.readings += count as u64;
             made.push((block, body));
         }
         transact(&mut self.connection, &mut self.frames, &|c| {
-            for (block, body) in &made {
-                c.prepare_cached(
-                    "INSERT OR REPLACE INTO block (number, station, day, revision, lowest, highest, body)
-                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-                )?
-                .execute(params![
-                    Block::row(block.station, day),
-                    block.station,
-                    day,
-                    block.revision,
-                    block.lowest.cast_signed(),
-                    block.highest.cast_signed(),
-                    body
-                ])?;
-            }
+            parted.iter().try_for_each(|days| put_days(c, days))?;
+            made.iter().try_for_each(|(block, body)| put(c, block, body))?;
             c.prepare_cached("INSERT OR REPLACE INTO sealed (day, through) VALUES (?1, ?2)")?
                 .execute([day, through.cast_signed()])?;
             Ok(())
@@ -243,48 +237,24 @@ impl History {
         Ok(sealed)
     }
 
-    /// Whether a block of a day is damaged; it is noted then.
+    /// Whether a block of a day, or of its week, is damaged; it is noted then.
     pub(crate) fn damage_of_day(&self, day: i64) -> Result<bool, WriteError> {
         let mut damaged = false;
-        for (number, _) in self.names.all_stations() {
-            let number = Block::row(number, day);
-            let sound: Option<bool> = {
-                use rusqlite::OptionalExtension;
-                self.connection
-                    .prepare_cached(&format!(
-                        "SELECT {BLOCK_COLUMNS}, number FROM block WHERE number = ?1"
-                    ))?
-                    .query_row([number], |row| Ok(is_sound(row)))
-                    .optional()?
-            };
-            if sound == Some(false) {
-                self.noticed.block(number);
-                damaged = true;
+        let mut statement = self.connection.prepare_cached(&format!(
+            "SELECT {BLOCK_COLUMNS}, number FROM block WHERE number IN (?1, ?2)"
+        ))?;
+        for (station, _) in self.names.all_stations() {
+            let numbers = [day, monday(day)].map(|day| Block::row(station, day));
+            let mut rows = statement.query(numbers)?;
+            while let Some(row) = rows.next()? {
+                let days = days_of(row)?;
+                if days.contains(&day) && !is_sound(row) {
+                    self.noticed.block(row.get(7)?, *days.end());
+                    damaged = true;
+                }
             }
         }
         Ok(damaged)
-    }
-
-    /// A block that does not read back as it was meant is not written.
-    pub(crate) fn proven(
-        &self,
-        block: &Block,
-        body: &[u8],
-        series: &[(u32, Run)],
-    ) -> Result<(), WriteError> {
-        let mut expected = series.iter().flat_map(|(_, run)| run);
-        let mut same = true;
-        let read = block.read(body, &|n| self.names.series_at(n), &mut |run: &[Reading]| {
-            same &= run.iter().all(|reading| expected.next() == Some(reading));
-        });
-        if read.is_ok() && same && expected.next().is_none() {
-            Ok(())
-        } else {
-            Err(WriteError::Failed(format!(
-                "the block of station number {}, day {} does not read back as written",
-                block.station, block.day
-            )))
-        }
     }
 
     /// Deletes the oldest batches until the pages in use are at most `limit` bytes, as

@@ -4,6 +4,7 @@ use crate::fault::ReadError;
 use crate::look::Look;
 use crate::record::decode_readings;
 use crate::walk::Walk;
+use crate::weeks::monday;
 use observation::time::{DAY, MINUTE};
 use observation::{Quantity, Reading, SeriesIndex, Span, Time};
 use std::collections::BTreeMap;
@@ -65,7 +66,7 @@ pub(crate) type EachPart<'a> = dyn FnMut(u64, u32, &[Reading]) -> Result<(), Rea
 /// Event time that is gathered at once, at most.
 const LONGEST_SPAN: i64 = 32 * DAY;
 /// About as many readings are held at once where whole series are told.
-const HELD: i64 = 500_000;
+const HELD: i64 = 605_000;
 
 impl<'a> Look<'a> {
     /// The highest revisions of the selected readings, ordered by time and series, part
@@ -97,8 +98,10 @@ impl<'a> Look<'a> {
         let days = (HELD * MINUTE / DAY / series.max(1)).clamp(1, LONGEST_SPAN / DAY);
         let mut runs: Vec<Vec<Reading>> = vec![Vec::new(); wanted.len()];
         while from < to {
-            // Whole days: a block is unpacked once.
-            let end = Time((from.utc_day() + days).saturating_mul(DAY)).min(to);
+            // Whole days or weeks: a block is unpacked once.
+            let end = from.utc_day() + days;
+            let end = if days < 7 { end } else { monday(end) };
+            let end = Time(end.saturating_mul(DAY)).min(to);
             self.each_part(from, end - Span(1), &wanted, &mut |_, _, part| {
                 if let Some(run) = part.first().and_then(|r| runs.get_mut(r.series.0 as usize)) {
                     run.extend_from_slice(part);
@@ -179,7 +182,12 @@ impl<'a> Look<'a> {
             station.is_some_and(|station| damaged.contains(&(station, day)))
         };
         for stretch in stretches(&read_of_log, from, to) {
-            self.with_readings(stretch.after, stretch.from, stretch.to, &mut |row, body| {
+            let ranges = if stretch.sealed {
+                self.ranges_behind(&read_of_log, stretch.from, stretch.to)?
+            } else {
+                self.ranges(stretch.from, stretch.to)?
+            };
+            self.with_readings(ranges, stretch.from, stretch.to, &mut |row, body| {
                 let mut result = Ok(());
                 decode_readings(row, body, self.names, &mut |place, reading| {
                     let asked = wanted.get(reading.series.0 as usize).copied().unwrap_or(false);
@@ -222,7 +230,7 @@ impl<'a> Look<'a> {
 
 /// Brings readings of one series into the order of their times, the highest revision of
 /// each; of equal ones the last.
-fn order(run: &mut Vec<Reading>) {
+pub(crate) fn order(run: &mut Vec<Reading>) {
     if run.is_sorted_by(|a, b| a.time < b.time) {
         return;
     }
@@ -236,41 +244,35 @@ fn order(run: &mut Vec<Reading>) {
     });
 }
 
-/// A part of a span that is read of the log from one number on.
+/// A part of a span whose days are all sealed, or none of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Stretch {
     from: Time,
     to: Time,
-    after: u64,
+    sealed: bool,
 }
 
-/// Cuts `[from, to]` between days that are sealed and days that are not. Within a
-/// sealed stretch the log is read behind the least number.
+/// Cuts `[from, to]` between days that are sealed and days that are not.
 fn stretches(sealed: &BTreeMap<i64, u64>, from: Time, to: Time) -> Vec<Stretch> {
     let mut parts: Vec<Stretch> = Vec::new();
-    let mut add = |part: Stretch| {
-        let Some(last) = parts.last_mut() else { return parts.push(part) };
-        if (last.after == 0) == (part.after == 0) {
-            last.to = part.to;
-            last.after = last.after.min(part.after);
-        } else {
-            parts.push(part);
-        }
+    let mut add = |part: Stretch| match parts.last_mut() {
+        Some(last) if last.sealed == part.sealed => last.to = part.to,
+        _ => parts.push(part),
     };
     let mut at = from;
-    for (&day, &through) in sealed {
+    for &day in sealed.keys() {
         let (start, end) = (Time(day * DAY), Time((day + 1) * DAY - 1));
         if start > at {
-            add(Stretch { from: at, to: start - Span(1), after: 0 });
+            add(Stretch { from: at, to: start - Span(1), sealed: false });
         }
         let (first, last) = (start.max(at), end.min(to));
         if first <= last {
-            add(Stretch { from: first, to: last, after: through });
+            add(Stretch { from: first, to: last, sealed: true });
             at = last + Span(1);
         }
     }
     if at <= to {
-        add(Stretch { from: at, to, after: 0 });
+        add(Stretch { from: at, to, sealed: false });
     }
     parts
 }

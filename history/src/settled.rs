@@ -5,6 +5,7 @@ use crate::block::Block;
 use crate::fault::ReadError;
 use crate::look::Look;
 use crate::select::Selection;
+use crate::weeks::monday;
 use observation::{Reading, SeriesIndex, Span};
 use std::collections::BTreeMap;
 
@@ -35,22 +36,26 @@ impl Look<'_> {
         }
         let mut marks: BTreeMap<i64, u64> = days.into_keys().map(|day| (day, 0)).collect();
         let Some(number) = self.names.station_number_of(station) else { return Ok(marks) };
-        let mut blocks = self
-            .connection
-            .prepare_cached("SELECT day, highest FROM block WHERE number BETWEEN ?1 AND ?2")?;
-        let mut rows = blocks.query([Block::row(number, first), Block::row(number, last)])?;
+        let mut blocks = self.connection.prepare_cached(
+            "SELECT day, highest, week FROM block WHERE number BETWEEN ?1 AND ?2",
+        )?;
+        let ends = [monday(first), last].map(|day| Block::row(number, day));
+        let mut rows = blocks.query(ends)?;
         while let Some(row) = rows.next()? {
             let (day, highest): (i64, i64) = (row.get(0)?, row.get(1)?);
-            if let Some(mark) = marks.get_mut(&day) {
+            // The days of a week have one mark.
+            let length = if row.get(2)? { 7 } else { 1 };
+            for (_, mark) in marks.range_mut(day..day.saturating_add(length)) {
                 *mark = highest.cast_unsigned();
             }
         }
         Ok(marks)
     }
 
-    /// Calls `each` for the selected readings of settled days, day after day, and within a
-    /// day series by series, each in the order of its times. Of days that are not settled
-    /// what is not sealed yet is missing.
+    /// Calls `each` for the selected readings of settled days, all of one series and day
+    /// together and in the order of their times; of each series one day comes after the
+    /// other. Of days that are not settled what is not sealed yet is missing. A week is
+    /// unpacked whole: ask for many days at once.
     ///
     /// # Errors
     /// When the database cannot be read, or a block cannot be decoded.
@@ -67,8 +72,9 @@ impl Look<'_> {
         }
         let last = selection.to - Span(1);
         self.each_in_blocks(selection.from, last, &wanted, &mut |_, _, run| {
-            if let Some(first) = run.first() {
-                each(first.series, run);
+            let days = run.chunk_by(|a: &Reading, b| a.time.utc_day() == b.time.utc_day());
+            for day in days {
+                day.first().into_iter().for_each(|first| each(first.series, day));
             }
             Ok(())
         })

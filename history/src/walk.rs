@@ -1,14 +1,16 @@
-//! Readings in the order of their times, a bounded stretch at a time, each block decoded
-//! once.
+//! Readings in the order of their times, a bounded stretch at a time. A block of a day is
+//! decoded once, one of a week again for each stretch that touches it.
 
 use crate::fault::ReadError;
 use crate::look::Look;
 use crate::select::Kept;
+use crate::weeks::monday;
 use observation::time::{DAY, HOUR, MINUTE};
 use observation::{SeriesIndex, Span, Time};
 
-/// Fewer in one stretch: the next is twice as long.
-const FEW: usize = 32_768;
+/// Fewer in one stretch: the next is twice as long. A week of a station of twelve series at
+/// one a minute is no more; to hold a week of five such costs more time than it saves.
+const FEW: usize = 131_072;
 /// More in one stretch: the next is half as long.
 const MANY: usize = 524_288;
 const SHORTEST: i64 = HOUR;
@@ -90,10 +92,12 @@ impl<'a> Walk<'a> {
         Ok(())
     }
 
-    /// Where the next stretch ends: with a day, because blocks do.
+    /// Where the next stretch ends: with a day or a week, because blocks do.
     fn end(&self) -> Time {
         let start = self.from.0.div_euclid(self.span.min(DAY)) * self.span.min(DAY);
-        Time(start.saturating_add(self.span)).min(self.to)
+        let end = Time(start.saturating_add(self.span));
+        let whole = if self.span < 7 * DAY { end } else { Time(monday(end.utc_day()) * DAY) };
+        whole.min(self.to)
     }
 }
 

@@ -5,12 +5,16 @@
 
 #[path = "stored/content.rs"]
 mod content;
+#[path = "stored/days.rs"]
+mod days;
 
-use history::{Entry, History, Options, Record};
+use history::weeks::monday;
+use history::{Entry, History, Options, Record, Selection};
+use observation::{Reading, Time};
 use std::path::Path;
 
 fn reads_as_written(history: &History) {
-    let records: Vec<Record> = history.look().records(0).collect::<Result<_, _>>().unwrap();
+    let records: Vec<Record> = history.look().records(0).take(7).collect::<Result<_, _>>().unwrap();
     let numbers: Vec<u64> = records.iter().map(|r| r.number).collect();
     assert_eq!(numbers, (1..=7).collect::<Vec<_>>());
     assert_eq!(records[0].entry, Entry::Registered);
@@ -63,6 +67,62 @@ fn the_file_of_version_1_is_brought_forward_reads_whole_and_goes_on() {
     assert_eq!(opened.repairs, Vec::<String>::new());
 }
 
+/// Blocks of days and of weeks.
+fn blocks(directory: &Path) -> (i64, i64) {
+    let connection = rusqlite::Connection::open(directory.join("history.sqlite3")).unwrap();
+    connection
+        .query_row("SELECT sum(week = 0), sum(week) FROM block", [], |r| Ok((r.get(0)?, r.get(1)?)))
+        .unwrap()
+}
+
+/// What is told from the second half hour on: before stands what `content` wrote.
+fn told(history: &History) -> Vec<Reading> {
+    let from = days::readings()[0].time;
+    let mut walk = history.look().walk(&Selection::between(from, Time(i64::MAX / 4))).unwrap();
+    let mut all = Vec::new();
+    while let Some(part) = walk.next_part().unwrap() {
+        all.extend(part.iter().map(|kept| kept.reading));
+    }
+    all
+}
+
+#[test]
+fn the_file_of_version_2_is_brought_forward_and_its_days_make_weeks() {
+    let stored = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/history-2.sqlite3");
+    let directory = tempfile::tempdir().unwrap();
+    std::fs::copy(stored, directory.path().join("history.sqlite3")).unwrap();
+    let open = || {
+        let (mut history, opened) =
+            History::open(directory.path(), &Options::at(content::START)).unwrap();
+        assert_eq!(opened.repairs, Vec::<String>::new());
+        history
+            .register(content::START, &content::property(), &content::series(), &content::sources())
+            .unwrap();
+        history
+    };
+    let mut history = open();
+    assert_eq!(blocks(directory.path()).1, 0, "nothing is merged at a start");
+    assert!(told(&history) == days::readings(), "one late reading is not sealed yet");
+    reads_as_written(&history);
+    days::seal(&mut history);
+    let (apart, _) = blocks(directory.path());
+    let first = monday(history.look().first_sealed().unwrap().unwrap());
+    let mut weeks = 0;
+    for week in (first..first + 40).step_by(7) {
+        while history.merge(week).unwrap().is_some() {
+            weeks += 1;
+        }
+    }
+    assert!(weeks >= 6, "three weeks of two stations, not {weeks}");
+    let (left, merged) = blocks(directory.path());
+    assert!(merged == weeks && left < apart - 5 * weeks, "{apart} {left} {merged}");
+    assert!(told(&history) == days::readings());
+    history.close().unwrap();
+    let history = open();
+    assert!(told(&history) == days::readings());
+    reads_as_written(&history);
+}
+
 #[test]
 fn the_program_writes_what_the_stored_file_of_its_version_holds() {
     let directory = tempfile::tempdir().unwrap();
@@ -71,4 +131,6 @@ fn the_program_writes_what_the_stored_file_of_its_version_holds() {
     assert!(opened.created);
     content::write(&mut history);
     reads_as_written(&history);
+    days::write(&mut history);
+    assert!(told(&history) == days::readings());
 }

@@ -7,6 +7,7 @@
 //! instruments; ten years are the year times ten.
 
 use crate::measured::{Column, Station};
+use history::weeks::monday;
 use history::{Batch, History, Options, Selection};
 use observation::time::{DAY, MINUTE};
 use observation::{Flag, Property, Reading, Reasons, Series, SeriesIndex, Span, Statistic, Time};
@@ -40,13 +41,13 @@ fn series_of(stations: usize, columns: &[Column]) -> Vec<Series> {
         .collect()
 }
 
-fn commit(history: &mut History, received: Time, readings: &[Reading]) {
+pub(crate) fn commit(history: &mut History, received: Time, readings: &[Reading]) {
     let batch =
         Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
     history.commit(&batch).expect("a commit");
 }
 
-fn reading(series: u32, time: Time, value: i64) -> Reading {
+pub(crate) fn reading(series: u32, time: Time, value: i64) -> Reading {
     Reading {
         series: SeriesIndex(series),
         time,
@@ -87,6 +88,19 @@ pub(crate) fn seal(history: &mut History, end: Time) {
     for day in history.look().days_to_seal(end.utc_day()).expect("days") {
         history.seal(day).expect("a sealed day");
     }
+}
+
+/// Merges the weeks up to `end`, as the service does with those that are over long enough;
+/// how many blocks that made.
+pub(crate) fn merge(history: &mut History, end: Time) -> u32 {
+    let mut made = 0;
+    let first = monday(START.utc_day());
+    for week in (first..monday(end.utc_day())).step_by(7) {
+        while history.merge(week).expect("a week").is_some() {
+            made += 1;
+        }
+    }
+    made
 }
 
 pub(crate) fn opened(folder: &Path, stations: usize, columns: &[Column]) -> History {
@@ -142,7 +156,7 @@ fn plain_rows(folder: &Path, stations: &[Station], first: Time) -> f64 {
 }
 
 /// Pages that the blocks take in the file, their own and those of their overflow.
-fn pages_of_blocks(folder: &Path) -> f64 {
+pub(crate) fn pages_of_blocks(folder: &Path) -> f64 {
     let connection =
         rusqlite::Connection::open(folder.join("history.sqlite3")).expect("a database");
     let bytes: Vec<i64> = connection
@@ -240,6 +254,7 @@ pub(crate) fn measure() {
         let stations = [station];
         let count = filled(&mut history, &stations, START);
         seal(&mut history, START + Span(40 * DAY));
+        merge(&mut history, START + Span(40 * DAY));
         let body = history.look().block_bytes().expect("bytes").0;
         history.close().expect("an end");
         let plain = plain_rows(&folder, &stations, START);
@@ -271,6 +286,12 @@ pub(crate) fn measure() {
         "sealing: {:.0} ms a day of {STATIONS} stations (writing took {:.0} s)",
         started.elapsed().as_secs_f64() * 1e3 / days as f64,
         written.as_secs_f64()
+    );
+    let started = Instant::now();
+    let made = merge(&mut history, end - Span(14 * DAY));
+    println!(
+        "merging: {:.1} ms a week of a station",
+        started.elapsed().as_secs_f64() * 1e3 / f64::from(made)
     );
     history.trim(0, end, u64::MAX).expect("room");
     let (body, blocks) = history.look().block_bytes().expect("bytes");

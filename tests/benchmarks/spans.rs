@@ -12,7 +12,12 @@
 //! coding, information, prediction, and estimation, 1984: the length of a predictive code
 //! is the sum of -log2 of the probabilities told beforehand).
 
+use crate::history_size::{START, commit, filled, merge, opened, pages_of_blocks, reading, seal};
 use crate::measured::Station;
+use history::weeks::monday;
+use history::{History, Selection};
+use observation::time::{DAY, MINUTE};
+use observation::{SeriesIndex, Span, Time};
 use pco::data_types::Number;
 use pco::standalone::{simple_compress, simple_decompress_into};
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
@@ -251,8 +256,111 @@ fn residual(own: &[i64], other: &[i64]) -> Vec<i64> {
     own.iter().zip(other).map(|(a, b)| a - (slope * *b as f64).round() as i64).collect()
 }
 
+/// Days of the history that is asked in days and in weeks.
+const DAYS: i64 = 364;
+
+/// Bytes handed to the device and milliseconds, until all is in the database.
+fn written(history: &mut History, change: impl FnOnce(&mut History)) -> (f64, f64) {
+    history.tend(true).expect("room");
+    let before = history.written_bytes();
+    let started = Instant::now();
+    change(history);
+    let took = started.elapsed().as_secs_f64() * 1e3;
+    history.tend(true).expect("room");
+    ((history.written_bytes() - before) as f64, took)
+}
+
+/// A reading of the first station so many minutes after the start, come at the end; its day
+/// sealed again. Bytes and milliseconds of the sealing alone.
+fn late(history: &mut History, minute: i64, end: Time) -> (f64, f64) {
+    let time = START + Span(minute * MINUTE + 7);
+    commit(history, end, &[reading(0, time, 1_234)]);
+    written(history, |history| {
+        let day = time.utc_day();
+        assert_eq!(history.seal(day).expect("a sealed day").blocks, 1);
+    })
+}
+
+/// What questions cost with blocks of a week instead of a day, and what it costs to make
+/// them of the blocks of days.
+fn weeks() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let stations: Vec<Station> =
+        (0..5).map(|n| crate::measured::invented(n, DAYS as usize)).collect();
+    let mut history = opened(folder.path(), stations.len(), &stations[0].columns);
+    let count = filled(&mut history, &stations, START) as f64;
+    let end = START + Span(DAYS * DAY);
+    seal(&mut history, end + Span(DAY));
+    let of = |series: std::ops::Range<u32>, from: i64, days: i64| Selection {
+        series: series.map(SeriesIndex).collect(),
+        ..Selection::between(START + Span(from * DAY), START + Span((from + days) * DAY))
+    };
+    let asked: [(&str, Selection, bool); 7] = [
+        ("a day of one series", of(0..1, 200, 1), false),
+        ("a week of one series", of(0..1, 200, 7), false),
+        ("a year of one series", of(0..1, 0, DAYS), false),
+        ("a year of six series of a station", of(0..6, 0, DAYS), false),
+        ("a day of all 60 series in the order of time", of(0..60, 200, 1), true),
+        ("a year of a station's 12 series in the order of time", of(0..12, 0, DAYS), true),
+        ("a year of all 60 series in the order of time", of(0..60, 0, DAYS), true),
+    ];
+    let ask = |history: &History| -> Vec<f64> {
+        asked
+            .iter()
+            .map(|(_, selection, ordered)| {
+                crate::history_size::median(|| assert!(told(history, selection, *ordered) > 1_400))
+            })
+            .collect()
+    };
+    let day_bytes = pages_of_blocks(folder.path());
+    let by_day = ask(&history);
+    let late_day = late(&mut history, 100 * 1_440, end);
+    let mut blocks = 0;
+    let merged = written(&mut history, |history| blocks = merge(history, end));
+    let week_bytes = pages_of_blocks(folder.path());
+    let by_week = ask(&history);
+    let late_week = late(&mut history, 150 * 1_440, end);
+    let again = written(&mut history, |history| {
+        let week = monday((START + Span(150 * DAY)).utc_day());
+        assert!(history.merge(week).expect("a week").is_some());
+    });
+    println!("| five stations, 60 series, {DAYS} days | blocks of a day | of a week | ratio |");
+    println!("|---|---|---|---|");
+    for (((what, ..), one), seven) in asked.iter().zip(by_day).zip(by_week) {
+        println!("| {what} | {one:.3} ms | {seven:.3} ms | {:.2} |", seven / one);
+    }
+    let (one, seven) = (day_bytes / count, week_bytes / count);
+    println!("| bytes a reading, in whole pages | {one:.3} | {seven:.3} | {:.2} |", seven / one);
+    for (what, one, seven) in [
+        ("written for a late reading", late_day.0, late_week.0 + again.0),
+        ("time for it", late_day.1 * 1e3, (late_week.1 + again.1) * 1e3),
+    ] {
+        let unit = if what.starts_with("time") { "ms" } else { "kB" };
+        println!(
+            "| {what} | {:.0} {unit} | {:.0} {unit} | {:.1} |",
+            one / 1e3,
+            seven / 1e3,
+            seven / one
+        );
+    }
+    println!(
+        "{blocks} weeks merged: {:.1} ms each; {:.3} MB written for a day of all five stations",
+        merged.1 / f64::from(blocks),
+        merged.0 / f64::from(blocks) * 5.0 / 7.0 / 1e6
+    );
+}
+
+fn told(history: &History, selection: &Selection, ordered: bool) -> usize {
+    if ordered {
+        crate::history_size::asked(history, selection)
+    } else {
+        crate::history_size::asked_by_series(history, selection)
+    }
+}
+
 /// Prints the tables.
 pub(crate) fn measure() {
+    weeks();
     for station in &crate::measured::open_data() {
         of(std::slice::from_ref(station));
         joint(station);

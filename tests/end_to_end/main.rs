@@ -33,6 +33,7 @@ mod lasting;
 mod mistakes;
 mod monitoring;
 mod power_cut;
+mod power_weeks;
 mod progress;
 mod pushes;
 mod replays;

@@ -54,7 +54,8 @@ impl Keeping {
 }
 
 impl<P: Process> Turn<P> {
-    /// One step of keeping, between two commits: a day sealed, or the log trimmed. What
+    /// One step of keeping, between two commits: a day sealed, a week merged, or the log
+    /// trimmed. What
     /// fails is told and tried again at the next look; only a failed sync ends the
     /// process.
     pub(super) fn keep(&mut self, now: Duration) -> Result<(), Fatal> {
@@ -86,7 +87,7 @@ impl<P: Process> Turn<P> {
             return Ok(());
         }
         if self.keeping.looked.is_some_and(|l| now.saturating_sub(l) < LOOKING) {
-            return Ok(());
+            return self.merge_weeks(now);
         }
         self.keeping.looked = Some(now);
         let walked = self.timekeeping.received();

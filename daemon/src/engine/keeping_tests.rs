@@ -171,3 +171,54 @@ fn what_a_forwarder_still_owes_stays() {
     assert_eq!(first, 101, "nothing behind the cursor went");
     assert!(records(&turn) < RECORDS, "what it had did");
 }
+
+#[test]
+fn weeks_over_long_enough_are_merged_a_block_at_a_time_and_again_after_one_was_parted() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut turn = kept(folder.path(), Limits { bytes: u64::MAX, age: None }, &[]);
+    let before = readings(&turn);
+    let blocks = |turn: &Turn<Fake>| turn.core.history.look().block_bytes().unwrap().1;
+    // 40 days from a Friday on: of the four whole weeks three ended 14 days ago.
+    let whole = DAYS.unsigned_abs() - 1;
+    let mut at = Duration::ZERO;
+    let mut counts = Vec::new();
+    for _ in 0..60 {
+        at += Duration::from_secs(2);
+        turn.keep(at).unwrap();
+        if counts.last() != Some(&blocks(&turn)) {
+            counts.push(blocks(&turn));
+        }
+    }
+    // Of the first week only the three days from Friday on are there.
+    assert_eq!(counts, [whole, whole - 2, whole - 8, whole - 14, whole - 20]);
+    assert_eq!(readings(&turn), before, "they answer as before");
+    assert_eq!(turn.weeks.done, Some(START.utc_day() - 4 + 21));
+
+    // Something comes of a day in the second week.
+    let at = START + Span(5 * DAY + 60_000);
+    let late = Reading { time: at, ..before[0] };
+    let received = turn.core.history.last().unwrap().received;
+    let batch = Batch {
+        received,
+        walked: received,
+        messages: &[],
+        readings: &[late],
+        set_aside: &[],
+        state: &[],
+    };
+    turn.core.history.commit(&batch).unwrap();
+    let with = readings(&turn);
+    assert_eq!(with.len(), before.len() + 1);
+    turn.keep(HOURLY * 2).unwrap();
+    turn.keep(HOURLY * 2).unwrap();
+    assert_eq!(blocks(&turn), whole - 20 + 6, "it is parted for its day");
+    for second in 0..60 {
+        turn.keep(HOURLY * 2 + Duration::from_secs(second)).unwrap();
+    }
+    assert_eq!(blocks(&turn), whole - 20 + 6, "and waits for the next Monday or start");
+    turn.weeks = super::weeks::Weeks::default();
+    for second in 60..120 {
+        turn.keep(HOURLY * 2 + Duration::from_secs(second)).unwrap();
+    }
+    assert_eq!((blocks(&turn), readings(&turn)), (whole - 20, with));
+}

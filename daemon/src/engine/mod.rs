@@ -16,6 +16,7 @@ pub mod standing;
 mod tally;
 pub mod timekeeping;
 pub mod turn;
+mod weeks;
 mod writing;
 
 #[cfg(test)]

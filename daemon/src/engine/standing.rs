@@ -4,6 +4,7 @@
 use super::core::Core;
 use super::process::Process;
 use crate::snapshot::{HistoryState, Live, Rain, Snapshot, StationState};
+use history::weeks::monday;
 use history::{Committed, History, Look, ReadError, Selection};
 use observation::property::InstrumentIndex;
 use observation::reading::to_steps;
@@ -107,12 +108,11 @@ impl Standing {
             }
         }
         // A year of minutes: in the order of the log, in which the highest revision is the
-        // last, they need no room beside the totals themselves. Day by day, for of a sealed
-        // day only what came after it was sealed is looked for in the log.
+        // last, they need no room beside the totals themselves. Week by week, as blocks are.
         let until = now + Span::days(2);
         for (series, mut from) in self.totals.wanted(now).into_iter().filter(|w| !w.0.is_empty()) {
             while from < until {
-                let to = Time((from.utc_day() + 1) * DAY).min(until);
+                let to = Time((monday(from.utc_day()) + 7) * DAY).min(until);
                 let selection =
                     Selection { series: series.clone(), ..Selection::between(from, to) };
                 look.all_revisions(&selection, &mut |kept| {

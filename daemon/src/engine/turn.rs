@@ -7,6 +7,7 @@ use super::pacing::Pacing;
 use super::process::Process;
 use super::standing::Standing;
 use super::timekeeping::{Step, Timekeeping};
+use super::weeks::Weeks;
 use super::writing::{FIRST_PAUSE, SAVING, fail};
 use super::{Command, Outlet};
 use crate::clock::Clock;
@@ -49,6 +50,7 @@ pub struct Turn<P> {
     pub(super) committed: Duration,
     pub(super) summed: Duration,
     pub(super) keeping: Keeping,
+    pub(super) weeks: Weeks,
     commands: mpsc::Receiver<Command>,
 }
 
@@ -127,6 +129,7 @@ impl<P: Process> Turn<P> {
             committed: now,
             summed: now,
             keeping,
+            weeks: Weeks::default(),
             // Nobody asks anything before work begins.
             commands: mpsc::channel(1).1,
             clock,

@@ -18,7 +18,7 @@ fn greatest_common(mut a: i64, mut b: i64) -> i64 {
     a
 }
 
-/// `times` rise and lie in `[0, DAY)`.
+/// `times` rise and lie within the length of a block.
 pub(super) fn put_axis(out: &mut Vec<u8>, times: &[i64]) {
     let unit = times.iter().fold(0, |u, &t| greatest_common(u, t)).max(1);
     let mut runs: Vec<(i64, u64)> = Vec::new();
@@ -43,7 +43,7 @@ pub(super) fn put_axis(out: &mut Vec<u8>, times: &[i64]) {
 impl Axis {
     pub(super) fn read(input: &mut Input<'_>) -> Result<Self, Garbage> {
         let count = input.number()?;
-        // A day has no more milliseconds.
+        // A day has no more milliseconds, and a week of more is not made.
         let count = i64::try_from(count)
             .ok()
             .filter(|&n| n <= DAY)
@@ -57,15 +57,20 @@ impl Axis {
         Ok(Self { count, unit, runs })
     }
 
-    pub(super) fn times(&self) -> Result<Vec<i64>, Garbage> {
-        const BEYOND: Garbage = Garbage("a time beyond its day");
+    pub(super) fn count(&self) -> u64 {
+        self.count as u64
+    }
+
+    /// Milliseconds since the start of a block of this length.
+    pub(super) fn times(&self, length: i64) -> Result<Vec<i64>, Garbage> {
+        const BEYOND: Garbage = Garbage("a time beyond its block");
         let mut times = Vec::new();
         let mut at = 0_i64;
         for &(step, often) in &self.runs {
             let step =
                 i64::try_from(step).ok().and_then(|s| s.checked_mul(self.unit)).ok_or(BEYOND)?;
             for _ in 0..often {
-                at = at.checked_add(step).filter(|&t| (0..DAY).contains(&t)).ok_or(BEYOND)?;
+                at = at.checked_add(step).filter(|&t| (0..length).contains(&t)).ok_or(BEYOND)?;
                 if times.len() == self.count {
                     return Err(Garbage("more times than told"));
                 }

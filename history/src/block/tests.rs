@@ -26,7 +26,7 @@ fn run(random: &mut fastrand::Rng, series: u32, day: i64) -> Run {
 
 fn block() -> (Block, Vec<(u32, Run)>, Vec<u8>) {
     let mut random = fastrand::Rng::with_seed(5);
-    let head = Block { station: 3, day: 20_000, revision: 1, lowest: 4, highest: 99 };
+    let head = Block { station: 3, day: 20_000, week: false, revision: 1, lowest: 4, highest: 99 };
     let mut series: Vec<(u32, Run)> = [1, 2, 9].map(|n| (n, run(&mut random, n, head.day))).into();
     series.push((12, Vec::new()));
     let body = head.pack(&series);
@@ -35,7 +35,7 @@ fn block() -> (Block, Vec<(u32, Run)>, Vec<u8>) {
 
 fn readings(head: &Block, body: &[u8]) -> Result<Vec<Reading>, Garbage> {
     let mut found = Vec::new();
-    head.read(body, &|n| Some(SeriesIndex(n)), &mut |r| found.extend_from_slice(r))?;
+    head.read(body, EVER, &|n| Some(SeriesIndex(n)), &mut |r| found.extend_from_slice(r))?;
     Ok(found)
 }
 
@@ -45,8 +45,10 @@ fn a_block_reads_as_it_was_packed_and_by_series() {
     let all: Vec<Reading> = series.iter().flat_map(|(_, r)| r.clone()).collect();
     assert_eq!(readings(&head, &body).unwrap(), all);
     let mut one = Vec::new();
-    head.read(&body, &|n| (n == 2).then_some(SeriesIndex(n)), &mut |r| one.extend_from_slice(r))
-        .unwrap();
+    head.read(&body, EVER, &|n| (n == 2).then_some(SeriesIndex(n)), &mut |r| {
+        one.extend_from_slice(r);
+    })
+    .unwrap();
     assert_eq!(one, series[1].1);
 }
 

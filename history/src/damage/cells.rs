@@ -1,5 +1,5 @@
 //! Log records and blocks in bare pages: rows of two tables of the same form, a number,
-//! five integers and a body.
+//! five integers and a body, and for a block of version 3 whether it is of a week.
 //!
 //! A row of a table lies in a leaf page as a cell: payload length, row number, and the
 //! payload, which is a list of column types and the columns; what does not fit goes on
@@ -93,8 +93,13 @@ fn row_at(page: &[u8], start: usize, pages: &dyn Pages) -> Option<Found> {
     (0..2).find_map(|choice| row(number, &gather(page.len(), payload, length, pages, choice)?))
 }
 
-/// The types of the five integers and the body, and where the columns begin.
-fn types(payload: &[u8], length: usize) -> Option<([u64; 6], usize)> {
+/// A column that is 0 or 1 is told by its type alone and takes no bytes.
+const NOUGHT: u64 = 8;
+const ONE: u64 = 9;
+
+/// The types of the five integers and the body, where the columns begin, and whether a last
+/// one is 1.
+fn types(payload: &[u8], length: usize) -> Option<([u64; 6], usize, bool)> {
     let mut at = 0;
     let head = usize::try_from(varint(payload, &mut at)?).ok()?;
     if !(8..=24).contains(&head) || varint(payload, &mut at)? != 0 {
@@ -106,11 +111,12 @@ fn types(payload: &[u8], length: usize) -> Option<([u64; 6], usize)> {
     }
     let [.., body] = kinds;
     let blob = body >= 12 && body % 2 == 0 && ((body - 12) / 2) as usize <= length;
-    (blob && at == head).then_some((kinds, head))
+    let more = if at < head { varint(payload, &mut at)? } else { NOUGHT };
+    (blob && at == head && matches!(more, NOUGHT | ONE)).then_some((kinds, head, more == ONE))
 }
 
 fn row(number: u64, payload: &[u8]) -> Option<Found> {
-    let (kinds, mut at) = types(payload, payload.len())?;
+    let (kinds, mut at, week) = types(payload, payload.len())?;
     let mut columns = [None; 5];
     for (column, kind) in columns.iter_mut().zip(kinds) {
         *column = integer(kind, payload, &mut at).ok()?;
@@ -125,7 +131,7 @@ fn row(number: u64, payload: &[u8]) -> Option<Found> {
     if let Some(row) = record(number, columns).filter(|row| row.open(body).is_ok()) {
         return Some(Found::Record(row, body.to_vec()));
     }
-    let block = block(columns)?;
+    let block = block(columns, week)?;
     (in_its_place(number.cast_signed(), &block) && block.fits(body))
         .then(|| Found::Block(block, body.to_vec()))
 }
@@ -141,10 +147,11 @@ fn record(number: u64, [kind, received, walked, first, last]: [Option<i64>; 5]) 
     })
 }
 
-fn block([station, day, revision, lowest, highest]: [Option<i64>; 5]) -> Option<Block> {
+fn block([station, day, revision, lowest, highest]: [Option<i64>; 5], week: bool) -> Option<Block> {
     Some(Block {
         station: u32::try_from(station?).ok()?,
         day: day?,
+        week,
         revision: u32::try_from(revision?).ok()?,
         lowest: lowest?.cast_unsigned(),
         highest: highest?.cast_unsigned(),

@@ -2,15 +2,17 @@
 
 use crate::fault::ReadError;
 use crate::names::Known;
-use crate::noticed::{date, day_of};
+use crate::noticed::date;
 use crate::record::{decode_names, kind};
 use crate::row::{self, COLUMNS, body_of, row_of};
 use crate::schema::TABLES;
-use crate::sealed::{BLOCK_COLUMNS, is_sound};
+use crate::sealed::{BLOCK_COLUMNS, days_of, is_sound};
+use crate::weeks::monday;
 use crate::{register, state};
 use observation::Time;
 use rusqlite::Connection;
 use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 
 /// Most numbers named in one line.
 const NAMED: usize = 8;
@@ -182,41 +184,44 @@ pub(crate) fn record_aside(
     Ok(())
 }
 
-/// Moves a block to those that are damaged; its day is no longer sealed.
+/// Moves a block to those that are damaged; its days are no longer sealed.
 pub(crate) fn block_aside(
     connection: &Connection,
     number: i64,
-    day: i64,
+    days: &RangeInclusive<i64>,
     now: Time,
 ) -> rusqlite::Result<()> {
     connection.execute(
-        "INSERT INTO damaged_block (number, found, station, day, revision, lowest, highest, body)
-         SELECT number, ?2, station, day, revision, lowest, highest, body FROM block WHERE number = ?1",
+        "INSERT INTO damaged_block (number, found, station, day, revision, lowest, highest, body, week)
+         SELECT number, ?2, station, day, revision, lowest, highest, body, week FROM block WHERE number = ?1",
         [number, now.0],
     )?;
     connection.execute("DELETE FROM block WHERE number = ?1", [number])?;
-    connection.execute("UPDATE sealed SET through = 0 WHERE day = ?1", [day])?;
+    connection.execute(
+        "UPDATE sealed SET through = 0 WHERE day BETWEEN ?1 AND ?2",
+        [*days.start(), *days.end()],
+    )?;
     Ok(())
 }
 
 /// Newest days whose blocks are checked at the start of a large history.
 const NEWEST_DAYS: i64 = 64;
 
-/// Sets damaged blocks aside. Their day is no longer sealed: what the log still holds of
-/// it is read there, and sealed again.
+/// Sets damaged blocks aside. Their days are no longer sealed: what the log still holds of
+/// them is read there, and sealed again.
 fn blocks(
     connection: &Connection,
     all: bool,
     now: Time,
     told: &mut Vec<String>,
 ) -> rusqlite::Result<()> {
-    let from = if all { i64::MIN } else { now.utc_day() - NEWEST_DAYS };
+    let from = if all { i64::MIN } else { monday(now.utc_day() - NEWEST_DAYS) };
     let bad = bad_blocks(connection, from)?;
-    for (number, day) in &bad {
-        block_aside(connection, *number, *day, now)?;
+    for (number, days) in &bad {
+        block_aside(connection, *number, days, now)?;
     }
     if !bad.is_empty() {
-        let days: Vec<i64> = bad.iter().map(|(_, day)| *day).collect();
+        let days: Vec<i64> = bad.into_iter().flat_map(|(_, days)| days).collect();
         told.push(format!(
             "blocks whose checksum does not fit are set aside in the table damaged_block: {}",
             dates(&days)
@@ -225,8 +230,11 @@ fn blocks(
     Ok(())
 }
 
-/// Row number and day of each block that is no good.
-fn bad_blocks(connection: &Connection, from: i64) -> rusqlite::Result<Vec<(i64, i64)>> {
+/// Row number and days of each block that is no good.
+fn bad_blocks(
+    connection: &Connection,
+    from: i64,
+) -> rusqlite::Result<Vec<(i64, RangeInclusive<i64>)>> {
     let mut statement = connection.prepare(&format!(
         "SELECT {BLOCK_COLUMNS}, number FROM block WHERE day >= ?1 ORDER BY number"
     ))?;
@@ -234,9 +242,7 @@ fn bad_blocks(connection: &Connection, from: i64) -> rusqlite::Result<Vec<(i64, 
     let mut bad = Vec::new();
     while let Some(row) = rows.next()? {
         if !is_sound(row) {
-            let number: i64 = row.get(6)?;
-            // The day as the row's number tells it: its column may be what is damaged.
-            bad.push((number, day_of(number)));
+            bad.push((row.get(7)?, days_of(row)?));
         }
     }
     Ok(bad)
@@ -387,7 +393,8 @@ pub(crate) fn verify(
     if !bad.is_empty() {
         faults.push(format!("records whose checksum does not fit: {}", list(&bad)));
     }
-    let days: Vec<i64> = bad_blocks(connection, i64::MIN)?.iter().map(|(_, day)| *day).collect();
+    let bad = bad_blocks(connection, i64::MIN)?;
+    let days: Vec<i64> = bad.into_iter().flat_map(|(_, days)| days).collect();
     if !days.is_empty() {
         faults.push(format!("blocks whose checksum does not fit: {}", dates(&days)));
     }

@@ -9,6 +9,8 @@ use crate::names::Names;
 use crate::open::DATABASE;
 use crate::record::{NEAR, Packer, Row, decode_batch, kind};
 use crate::row::{COLUMNS, body_of, row_of};
+use crate::sealed::put as put_block;
+use crate::weeks::untangle;
 use crate::{connect, register, row};
 use observation::Property;
 use rusqlite::types::Value;
@@ -42,10 +44,13 @@ const CARRIED: [&str; 19] = [
     "damaged_block",
 ];
 
+/// Rows of a table.
+type Rows = Vec<Vec<Value>>;
+
 /// What SQLite could still read of the tables beside the log.
 #[derive(Debug)]
 pub(crate) struct Carried {
-    tables: Vec<(&'static str, Vec<Vec<Value>>)>,
+    tables: Vec<(&'static str, Rows)>,
     /// Tables that were not readable to their end.
     cut: Vec<&'static str>,
 }
@@ -68,11 +73,7 @@ impl Carried {
         carried
     }
 
-    fn table(
-        connection: &Connection,
-        table: &str,
-        kept: &mut Vec<Vec<Value>>,
-    ) -> rusqlite::Result<()> {
+    fn table(connection: &Connection, table: &str, kept: &mut Rows) -> rusqlite::Result<()> {
         let mut statement = connection.prepare(&format!("SELECT * FROM {table}"))?;
         let columns = statement.column_count();
         let mut rows = statement.query([])?;
@@ -84,18 +85,33 @@ impl Carried {
 
     fn write(self, connection: &Connection) -> rusqlite::Result<()> {
         for (table, rows) in self.tables {
+            let columns = columns_of(connection, table)?;
             for row in rows {
-                put(connection, table, row)?;
+                put(connection, table, &columns, row)?;
             }
         }
         Ok(())
     }
 }
 
+fn columns_of(connection: &Connection, table: &str) -> rusqlite::Result<Vec<String>> {
+    connection
+        .prepare("SELECT name FROM pragma_table_info(?1) ORDER BY cid")?
+        .query_map([table], |r| r.get(0))?
+        .collect()
+}
+
 /// A row that the table refuses is damaged; it stays in the file set aside.
-fn put(connection: &Connection, table: &str, row: Vec<Value>) -> rusqlite::Result<()> {
+fn put(
+    connection: &Connection,
+    table: &str,
+    columns: &[String],
+    row: Vec<Value>,
+) -> rusqlite::Result<()> {
     let marks = vec!["?"; row.len()].join(", ");
-    let sql = format!("INSERT OR IGNORE INTO {table} VALUES ({marks})");
+    // A table of an earlier version lacks the last columns.
+    let columns = columns.get(..row.len()).unwrap_or(columns).join(", ");
+    let sql = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
     match connection.prepare_cached(&sql).and_then(|mut s| s.execute(params_from_iter(row))) {
         Err(e)
             if matches!(
@@ -113,14 +129,15 @@ fn put(connection: &Connection, table: &str, row: Vec<Value>) -> rusqlite::Resul
 fn carry_blocks(old: Option<&Connection>, connection: &Connection) -> rusqlite::Result<bool> {
     let Some(old) = old else { return Ok(false) };
     let Ok(mut statement) = old.prepare("SELECT * FROM block") else { return Ok(false) };
-    let columns = statement.column_count();
+    let count = statement.column_count();
+    let columns = columns_of(connection, "block")?;
     let Ok(mut rows) = statement.query([]) else { return Ok(false) };
     loop {
         match rows.next() {
             Ok(Some(row)) => {
-                let row: Result<_, _> = (0..columns).map(|c| row.get(c)).collect();
+                let row: Result<_, _> = (0..count).map(|c| row.get(c)).collect();
                 let Ok(row) = row else { return Ok(false) };
-                put(connection, "block", row)?;
+                put(connection, "block", &columns, row)?;
             }
             Ok(None) => return Ok(true),
             Err(_) => return Ok(false),
@@ -128,26 +145,22 @@ fn carry_blocks(old: Option<&Connection>, connection: &Connection) -> rusqlite::
     }
 }
 
-/// Puts in a block found in a page, unless a later one of its station and day is there.
+/// Puts in a block found in a page, unless a later one of its station and day is there. Of
+/// a Monday and its week, equally late, the week is more.
 fn keep_block(connection: &Connection, block: &Block, body: &[u8]) -> rusqlite::Result<bool> {
-    let changed = connection
+    let later: bool = connection
         .prepare_cached(
-            "INSERT INTO block (number, station, day, revision, lowest, highest, body)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
-             ON CONFLICT (number) DO UPDATE SET revision = excluded.revision,
-                 lowest = excluded.lowest, highest = excluded.highest, body = excluded.body
-             WHERE excluded.highest > highest",
+            "SELECT NOT EXISTS
+             (SELECT 1 FROM block WHERE number = ?1 AND (highest, week) >= (?2, ?3))",
         )?
-        .execute(params![
-            Block::row(block.station, block.day),
-            block.station,
-            block.day,
-            block.revision,
-            block.lowest.cast_signed(),
-            block.highest.cast_signed(),
-            body
-        ])?;
-    Ok(changed > 0)
+        .query_row(
+            params![Block::row(block.station, block.day), block.highest.cast_signed(), block.week],
+            |r| r.get(0),
+        )?;
+    if later {
+        put_block(connection, block, body)?;
+    }
+    Ok(later)
 }
 
 /// The pages of a database file and of the log beside it.
@@ -311,15 +324,25 @@ pub(crate) fn rebuild(
     }
     transaction.execute("DELETE FROM property", []).map_err(failed)?;
     carried.write(&transaction).map_err(failed)?;
+    // Its row may be of an earlier version.
+    transaction
+        .execute("UPDATE property SET version = ?1", [crate::schema::VERSION])
+        .map_err(failed)?;
     if !whole {
         cut.push("block");
         // Without a block its day is read of the log and sealed again.
         transaction.execute("UPDATE sealed SET through = 0", []).map_err(failed)?;
     }
+    if !whole {
+        // Free pages hold days that a week took in, and weeks that were parted.
+        untangle(&transaction)?;
+    }
     // Days that only blocks tell of are looked for where this table says.
     transaction
         .execute(
-            "INSERT OR IGNORE INTO sealed (day, through) SELECT DISTINCT day, 0 FROM block",
+            "WITH RECURSIVE place (n) AS (VALUES (0) UNION ALL SELECT n + 1 FROM place WHERE n < 6)
+             INSERT OR IGNORE INTO sealed (day, through)
+             SELECT DISTINCT day + n, 0 FROM block JOIN place WHERE n = 0 OR week",
             [],
         )
         .map_err(failed)?;

@@ -13,7 +13,7 @@ type Told = BTreeMap<(Time, SeriesIndex), Reading>;
 
 /// Readings of one series and day.
 const OF_DAY: usize = 1_440;
-const DAYS: i64 = 8;
+const DAYS: i64 = 10;
 /// So many days are left in the log beside their blocks.
 const IN_LOG: i64 = 3;
 
@@ -35,8 +35,13 @@ fn directory() -> tempfile::TempDir {
 }
 
 /// Two stations with a reading a minute that no packing makes small, all days but the last
-/// sealed, all but the last few trimmed from the log.
+/// sealed, all but the last few trimmed from the log. The first is a Sunday: the next seven
+/// may be one block.
 fn original(directory: &Path) -> Told {
+    written(directory, false)
+}
+
+fn written(directory: &Path, merged: bool) -> Told {
     let (mut history, _) = open(directory);
     let mut random = fastrand::Rng::with_seed(5);
     let start = Time(START.utc_day() * DAY);
@@ -61,6 +66,7 @@ fn original(directory: &Path) -> Told {
     for day in history.look().days_to_seal(last).unwrap() {
         history.seal(day).unwrap();
     }
+    while merged && history.merge(start.utc_day() + 1).unwrap().is_some() {}
     let keep = start + Span((DAYS - IN_LOG) * DAY);
     assert!(history.trim(0, keep, u64::MAX).unwrap() > 0);
     let before = told(&history).unwrap();
@@ -80,9 +86,13 @@ fn missing(before: &Told, after: &Told, said: bool, what: &str) -> usize {
 }
 
 /// Damages copies at many places; the most readings that one of them cost.
-fn damaged_everywhere(step: usize, change: &dyn Fn(&mut Vec<u8>, usize)) -> (usize, usize) {
+fn damaged_everywhere(
+    merged: bool,
+    step: usize,
+    change: &dyn Fn(&mut Vec<u8>, usize),
+) -> (usize, usize) {
     let source = directory();
-    let before = original(source.path());
+    let before = written(source.path(), merged);
     let bytes = std::fs::read(source.path().join(DATABASE)).unwrap();
     let (mut most, mut told_of) = (0, 0);
     for at in (0..bytes.len()).step_by(step) {
@@ -97,6 +107,17 @@ fn damaged_everywhere(step: usize, change: &dyn Fn(&mut Vec<u8>, usize)) -> (usi
         let said = !repairs.is_empty();
         most = most.max(missing(&before, &after, said, &what));
         told_of += usize::from(said);
+        let look = history.look();
+        let all = Selection {
+            series: vec![SeriesIndex(0), SeriesIndex(4)],
+            ..Selection::between(Time(0), Time((START.utc_day() + DAYS) * DAY))
+        };
+        let mut once = std::collections::BTreeSet::new();
+        look.each_sealed(&all, &mut |series, run| {
+            let day = run[0].time.utc_day();
+            assert!(once.insert((series, day)), "{what}: day {day} is in two blocks");
+        })
+        .unwrap();
         // It is sealed again where it must be, and goes on.
         let last = START.utc_day() + DAYS - 1;
         for day in history.look().days_to_seal(last).unwrap() {
@@ -120,14 +141,14 @@ fn damaged_everywhere(step: usize, change: &dyn Fn(&mut Vec<u8>, usize)) -> (usi
 
 #[test]
 fn a_flipped_byte_costs_no_more_than_the_block_it_hits() {
-    let (most, told_of) = damaged_everywhere(97 * 29, &|bytes, at| bytes[at] ^= 0x55);
+    let (most, told_of) = damaged_everywhere(false, 97 * 29, &|bytes, at| bytes[at] ^= 0x55);
     assert!(told_of > 30, "{told_of}");
     assert!(most <= OF_DAY, "{most}");
 }
 
 #[test]
 fn zeroed_stretches_cost_only_what_lay_there() {
-    let (most, told_of) = damaged_everywhere(97 * 61, &|bytes, at| {
+    let (most, told_of) = damaged_everywhere(false, 97 * 61, &|bytes, at| {
         let end = (at + 5_000).min(bytes.len());
         bytes[at..end].fill(0);
     });
@@ -137,8 +158,21 @@ fn zeroed_stretches_cost_only_what_lay_there() {
 
 #[test]
 fn a_file_cut_off_anywhere_gives_what_is_left() {
-    let (_, told_of) = damaged_everywhere(97 * 61, &|bytes, at| bytes.truncate(at));
+    let (_, told_of) = damaged_everywhere(false, 97 * 61, &|bytes, at| bytes.truncate(at));
     assert!(told_of > 10, "{told_of}");
+}
+
+#[test]
+fn a_damaged_week_costs_no_other_block_and_days_in_free_pages_are_told_once() {
+    let (most, told_of) = damaged_everywhere(true, 97 * 29, &|bytes, at| bytes[at] ^= 0x55);
+    assert!(told_of > 30, "{told_of}");
+    assert!(most <= OF_DAY * 7, "{most}");
+    let (most, told_of) = damaged_everywhere(true, 97 * 61, &|bytes, at| {
+        let end = (at + 5_000).min(bytes.len());
+        bytes[at..end].fill(0);
+    });
+    assert!(told_of > 10 && most <= OF_DAY * 14, "{most}");
+    damaged_everywhere(true, 97 * 211, &|bytes, at| bytes.truncate(at));
 }
 
 /// As a history is opened that is too large to be looked through at each start.

@@ -9,6 +9,7 @@ mod passing;
 mod restoring;
 mod revising;
 mod sealing;
+mod weeks;
 mod writing;
 
 use crate::invented::{START, property, series, sources};

@@ -5,12 +5,13 @@ use super::shelf::{Put, Shelf, Working};
 use super::slices::{HOURLY, SLICE, Slices};
 use super::winds::{WINDOW, Winds};
 use crate::page::graphics::columns::Columns;
+use history::weeks::monday;
 use history::{Look, ReadError, Selection};
 use meteorology::wind::Rose;
 use observation::time::DAY;
 use observation::{Property, Reading, Series, SeriesIndex, Span, Time};
 use processor::summaries::Measure;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -112,8 +113,9 @@ pub fn put_away(
 ) -> Result<(), ReadError> {
     let gathering = Gathering::new(look, property, station, span);
     for (series, days) in gathering.marks(first, last)? {
-        for (day, mark) in days {
-            gathering.day(shelf, &series, day, mark)?;
+        let days: Vec<(i64, u64)> = days.into_iter().collect();
+        for week in days.chunk_by(|a, b| monday(a.0) == monday(b.0)) {
+            gathering.days(shelf, &series, week)?;
         }
     }
     Ok(())
@@ -128,6 +130,9 @@ fn slice_for(property: &Property, from: Time, to: Time) -> Span {
 
 /// Lists of series, each with the marks of settled days.
 type Marks = Vec<(Vec<SeriesIndex>, BTreeMap<i64, u64>)>;
+
+/// What was put away of a day.
+type PutAway = Vec<(SeriesIndex, Arc<Put>)>;
 
 /// What is gathered at present.
 struct Gathering<'a> {
@@ -202,7 +207,12 @@ impl<'a> Gathering<'a> {
         let marks = self.marks(first, last)?;
         let settled = |day: i64| marks.iter().all(|(_, days)| days.contains_key(&day));
         let mut at = from + Span(1);
+        let mut week: Vec<BTreeMap<i64, PutAway>> = Vec::new();
         for day in first..=last {
+            if day == first || day == monday(day) {
+                let days = day..=last.min(monday(day) + 6);
+                week = self.week(shelf, &marks, days.filter(|&day| settled(day)))?;
+            }
             if !settled(day) {
                 continue;
             }
@@ -212,9 +222,8 @@ impl<'a> Gathering<'a> {
             }
             at = next;
             let mut blown = [None, None];
-            for (series, days) in &marks {
-                let Some(mark) = days.get(&day) else { continue };
-                for (index, put) in self.day(shelf, series, day, *mark)? {
+            for days in &mut week {
+                for (index, put) in days.remove(&day).unwrap_or_default() {
                     let Some(role) = self.roles.get(&index) else { continue };
                     let Some(trace) = self.out.traces.get_mut(role) else { continue };
                     put.strokes().for_each(|stroke| trace.columns.take_stroke(&stroke));
@@ -252,44 +261,65 @@ impl<'a> Gathering<'a> {
         Ok(marks)
     }
 
-    /// A settled day of some series of one station, from the shelf or put there.
-    fn day(
+    /// These settled days, of each list of series by itself.
+    fn week(
+        &self,
+        shelf: &Shelf,
+        marks: &Marks,
+        days: impl Iterator<Item = i64> + Clone,
+    ) -> Result<Vec<BTreeMap<i64, PutAway>>, ReadError> {
+        let of = |(series, marks): &(Vec<SeriesIndex>, BTreeMap<i64, u64>)| {
+            let days: Vec<(i64, u64)> =
+                days.clone().filter_map(|day| Some((day, *marks.get(&day)?))).collect();
+            self.days(shelf, series, &days)
+        };
+        marks.iter().map(of).collect()
+    }
+
+    /// Settled days of one week, with their marks, of some series of one station, from the
+    /// shelf or put there: a block may hold all of them.
+    fn days(
         &self,
         shelf: &Shelf,
         series: &[SeriesIndex],
-        day: i64,
-        mark: u64,
-    ) -> Result<Vec<(SeriesIndex, Arc<Put>)>, ReadError> {
-        let mut found = Vec::with_capacity(series.len());
-        let mut working: HashMap<SeriesIndex, Working> = HashMap::new();
-        for index in series {
-            if let Some(put) = shelf.find((*index, day, self.slice), mark) {
-                found.push((*index, put));
-                continue;
+        days: &[(i64, u64)],
+    ) -> Result<BTreeMap<i64, PutAway>, ReadError> {
+        let mut found: BTreeMap<i64, PutAway> = BTreeMap::new();
+        let mut working: HashMap<(SeriesIndex, i64), (u64, Working)> = HashMap::new();
+        for &(day, mark) in days {
+            for index in series {
+                if let Some(put) = shelf.find((*index, day, self.slice), mark) {
+                    found.entry(day).or_default().push((*index, put));
+                    continue;
+                }
+                let Some(role) = self.roles.get(index) else { continue };
+                let Some(trace) = self.out.trace(*role) else { continue };
+                let windowed = matches!(role, Role::Speed | Role::Direction).then_some(WINDOW);
+                let new = Working::new(self.slice, trace.columns.apart(), windowed);
+                working.insert((*index, day), (mark, new));
             }
-            let Some(role) = self.roles.get(index) else { continue };
-            let Some(trace) = self.out.trace(*role) else { continue };
-            let windowed = matches!(role, Role::Speed | Role::Direction).then_some(WINDOW);
-            working.insert(*index, Working::new(self.slice, trace.columns.apart(), windowed));
         }
-        if working.is_empty() {
+        let missing = || working.keys().map(|(_, day)| *day);
+        let (Some(first), Some(last)) = (missing().min(), missing().max()) else {
             return Ok(found);
-        }
+        };
+        let asked: HashSet<SeriesIndex> = working.keys().map(|(index, _)| *index).collect();
         let selection = Selection {
-            series: working.keys().copied().collect(),
-            ..Selection::between(Time(day * DAY), Time((day + 1) * DAY))
+            series: asked.into_iter().collect(),
+            ..Selection::between(Time(first * DAY), Time((last + 1) * DAY))
         };
         self.look.each_sealed(&selection, &mut |index, run| {
-            if let Some(working) = working.get_mut(&index) {
+            let day = run.first().map(|reading| reading.time.utc_day());
+            if let Some((_, working)) = day.and_then(|day| working.get_mut(&(index, day))) {
                 for reading in run {
                     working.take(reading.time, reading.value, reading.flag);
                 }
             }
         })?;
-        for (index, working) in working {
+        for ((index, day), (mark, working)) in working {
             let put = Arc::new(working.done());
             shelf.put((index, day, self.slice), mark, &put);
-            found.push((index, put));
+            found.entry(day).or_default().push((index, put));
         }
         Ok(found)
     }

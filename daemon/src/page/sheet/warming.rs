@@ -6,6 +6,7 @@ use super::gather::put_away;
 use super::range::Range;
 use crate::page::Page;
 use crate::page::problem::Problem;
+use history::weeks::monday;
 use observation::Span;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -13,7 +14,7 @@ use std::time::{Duration, Instant};
 /// After the start other things come first.
 const BEFORE: Duration = Duration::from_secs(5);
 /// Days that are worked out at a time: some ten milliseconds on a small server.
-const AT_A_TIME: i64 = 16;
+const AT_A_TIME: i64 = 14;
 /// For each millisecond of work so many of rest.
 const REST: u32 = 3;
 
@@ -37,8 +38,10 @@ async fn work(page: Arc<Page>) {
         }
         let mut first = (from + Span(1)).utc_day();
         while first <= now.utc_day() {
-            let days = (first, first + AT_A_TIME - 1);
-            first += AT_A_TIME;
+            // Whole weeks: of a block that holds one each day costs as much as all.
+            let next = monday(first) + AT_A_TIME;
+            let days = (first, next - 1);
+            first = next;
             let Ok(seat) = page.archive.seat().await else { continue };
             let (page, id) = (Arc::clone(&page), station.id.clone());
             let property = Arc::clone(&property);

@@ -26,7 +26,8 @@ fn reading(series: u32, time: Time, random: &mut fastrand::Rng) -> Reading {
     Reading { series, time, value, flag, reasons: Reasons::NONE, revision: 0, made_by: 1 }
 }
 
-/// Sixty invented days with gaps, sealed but for the last; a late reading on one.
+/// Sixty invented days with gaps, sealed but for the last, and in part put together to
+/// weeks; a late reading on one.
 pub(in crate::page::sheet) fn filled(folder: &std::path::Path) -> History {
     let start = Time(FIRST * DAY);
     let mut random = fastrand::Rng::with_seed(3);
@@ -51,6 +52,11 @@ pub(in crate::page::sheet) fn filled(folder: &std::path::Path) -> History {
             history.seal(day).unwrap();
         }
     }
+    // Some of the weeks are one block.
+    for week in (history::weeks::monday(FIRST)..FIRST + 40).step_by(7) {
+        while history.merge(week).unwrap().is_some() {}
+    }
+    assert!(history.look().block_bytes().unwrap().1 < 59 - 20);
     history
 }
 

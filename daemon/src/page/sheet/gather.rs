@@ -211,7 +211,8 @@ impl<'a> Gathering<'a> {
         for day in first..=last {
             if day == first || day == monday(day) {
                 let days = day..=last.min(monday(day) + 6);
-                week = self.week(shelf, &marks, days.filter(|&day| settled(day)))?;
+                let days: Vec<i64> = days.filter(|&day| settled(day)).collect();
+                week = self.week(shelf, &marks, &days)?;
             }
             if !settled(day) {
                 continue;
@@ -266,11 +267,11 @@ impl<'a> Gathering<'a> {
         &self,
         shelf: &Shelf,
         marks: &Marks,
-        days: impl Iterator<Item = i64> + Clone,
+        days: &[i64],
     ) -> Result<Vec<BTreeMap<i64, PutAway>>, ReadError> {
         let of = |(series, marks): &(Vec<SeriesIndex>, BTreeMap<i64, u64>)| {
             let days: Vec<(i64, u64)> =
-                days.clone().filter_map(|day| Some((day, *marks.get(&day)?))).collect();
+                days.iter().filter_map(|&day| Some((day, *marks.get(&day)?))).collect();
             self.days(shelf, series, &days)
         };
         marks.iter().map(of).collect()

@@ -7,6 +7,7 @@
 
 use crate::clock::Clock;
 use crate::counts::Counts;
+use crate::engine::pacing::Reason;
 use meteorology::outlook::{Facts, Score};
 use observation::property::{InstrumentIndex, Reports};
 use observation::{
@@ -95,6 +96,24 @@ impl CommitTimes {
     }
 }
 
+/// How many commits were made for which reason.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CommitReasons([u64; Reason::ALL.len()]);
+
+impl CommitReasons {
+    /// Counts one commit.
+    pub fn add(&mut self, reason: Reason) {
+        if let Some(count) = self.0.get_mut(reason as usize) {
+            *count += 1;
+        }
+    }
+
+    /// Each reason with its count.
+    pub fn each(&self) -> impl Iterator<Item = (Reason, u64)> {
+        Reason::ALL.into_iter().zip(self.0)
+    }
+}
+
 /// How the history stands.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct HistoryState {
@@ -110,6 +129,8 @@ pub struct HistoryState {
     pub logged_readings: u64,
     /// Commits since the start of the process.
     pub commits: CommitTimes,
+    /// Why they were made.
+    pub commit_reasons: CommitReasons,
     /// What is set aside: station identifier, reason, count of messages.
     pub set_aside: Vec<(String, Refusal, u64)>,
     /// What was damaged at start and what was done about it, one line each.

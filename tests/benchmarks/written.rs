@@ -80,8 +80,21 @@ fn acknowledgements(mut stream: TcpStream) -> u64 {
     count
 }
 
-/// Runs the service for so long; bytes written, commits, messages acknowledged and sent.
-fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> (u64, f64, u64, u64) {
+/// What a run wrote, and of what.
+struct Run {
+    bytes: u64,
+    commits: f64,
+    /// Commits by what made them due, in words.
+    reasons: String,
+    /// Messages acknowledged by whoever stations send to, and sent.
+    acknowledged: u64,
+    sent: u64,
+    /// Samples that the service took.
+    accepted: f64,
+}
+
+/// Runs the service for so long.
+fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> Run {
     let before = crate::commits::written();
     let peer = broker.then(|| mosquitto(folder, free_port()));
     let source = peer.as_ref().map_or_else(
@@ -108,16 +121,27 @@ fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> (u64, f6
         }
     }
     let page = isobarn_tests::push::Client::new().get(program.address("http"), "/metrics").body;
-    let commits = page
+    let metric = |start: &str| {
+        page.lines()
+            .find_map(|l| l.strip_prefix(start))
+            .and_then(|n| n.trim().parse::<f64>().ok())
+            .expect("the metric")
+    };
+    let commits = metric("isobarn_history_commit_seconds_count ");
+    let accepted = metric("isobarn_samples_total{source=\"yard\",result=\"accepted\"} ");
+    let reasons: Vec<String> = page
         .lines()
-        .find_map(|l| l.strip_prefix("isobarn_history_commit_seconds_count "))
-        .and_then(|n| n.parse().ok())
-        .expect("the metric");
+        .filter_map(|l| l.strip_prefix("isobarn_history_commits_total{reason=\""))
+        .filter_map(|l| l.split_once("\"} "))
+        .filter(|(_, count)| *count != "0")
+        .map(|(reason, count)| format!("{reason} {count}"))
+        .collect();
     let (status, said) = program.terminate();
     assert_eq!(status, Some(0), "{said}");
-    let ours = crate::commits::written() - before;
+    let bytes = crate::commits::written() - before;
     drop(peer);
-    (ours, commits, messages.0, messages.1)
+    let (acknowledged, sent) = messages;
+    Run { bytes, commits, reasons: reasons.join(", "), acknowledged, sent, accepted }
 }
 
 /// Prints the table.
@@ -126,20 +150,21 @@ pub(crate) fn compare() {
     let minutes: f64 = setting("ISOBARN_BENCHMARK_MINUTES", "3").parse().expect("minutes");
     let lasting = Duration::from_secs_f64(minutes * 60.0);
     println!(
-        "| commit interval | way in | messages acknowledged | commits | written in {minutes} min | a day |"
+        "| commit interval | way in | messages acknowledged to stations | taken by the service | commits | why | written in {minutes} min | a day |"
     );
-    println!("|---|---|---|---|---|---|");
+    println!("|---|---|---|---|---|---|---|---|");
     for seconds in setting("ISOBARN_BENCHMARK_INTERVALS", "1 2 10 30").split_whitespace() {
         let seconds: u64 = seconds.parse().expect("seconds");
         for broker in [true, false] {
             let folder = || tempfile::tempdir().expect("a folder");
-            let (alone, ..) = run(folder().path(), seconds, broker, Duration::ZERO);
-            let (bytes, commits, acknowledged, sent) =
+            let alone = run(folder().path(), seconds, broker, Duration::ZERO).bytes;
+            let Run { bytes, commits, reasons, acknowledged, sent, accepted } =
                 run(folder().path(), seconds, broker, lasting);
             let bytes = bytes.saturating_sub(alone) as f64;
             println!(
-                "| {seconds} s | {} | {acknowledged} of {sent} | {commits} | {:.2} MB (and {:.2} MB for a start) | {:.0} MB |",
+                "| {seconds} s | {} | {acknowledged} of {sent} | {} | {commits} | {reasons} | {:.2} MB (and {:.2} MB for a start) | {:.0} MB |",
                 if broker { "mosquitto" } else { "inlet" },
+                accepted / CHANNELS as f64,
                 bytes / 1e6,
                 alone as f64 / 1e6,
                 bytes / 1e6 * 1_440.0 / minutes

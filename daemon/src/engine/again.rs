@@ -5,6 +5,7 @@
 //! durable. Should the program end in between, the next step finds it held already.
 
 use super::core::Fatal;
+use super::pacing::Reason;
 use super::process::Process;
 use super::turn::Turn;
 use super::writing::FIRST_PAUSE;
@@ -66,7 +67,7 @@ impl<P: Process> Turn<P> {
             for row in ripe {
                 self.take_message(row.set_aside.message, now, passed)?;
             }
-            self.commit_all(false, now)?;
+            self.commit_all(false, now, Reason::Other)?;
             let mut pause = FIRST_PAUSE;
             while let Err(error) = self.core.history.take_set_aside(&ids) {
                 self.refused_write(&error, &mut pause)?;

@@ -1,6 +1,7 @@
 //! Committing, waiting for a device that refuses, giving receipts.
 
 use super::core::Fatal;
+use super::pacing::Reason;
 use super::process::Process;
 use super::turn::Turn;
 use adapters::port::Receipt;
@@ -29,7 +30,8 @@ impl<P: Process> Turn<P> {
         let now = self.clock.monotonic();
         let number = self.core.history.next_number();
         let state = now >= self.save_at || number.saturating_sub(self.saved) > RECORDS;
-        if self.commit_all(state, self.timekeeping.received())? {
+        let reason = self.pacing.reason(now);
+        if self.commit_all(state, self.timekeeping.received(), reason)? {
             if state {
                 self.save_at = now + SAVING;
                 self.saved = number;
@@ -43,13 +45,19 @@ impl<P: Process> Turn<P> {
     }
 
     /// Commits what waits, however long the device refuses; whether anything did.
-    pub(super) fn commit_all(&mut self, state: bool, now: Time) -> Result<bool, Fatal> {
+    pub(super) fn commit_all(
+        &mut self,
+        state: bool,
+        now: Time,
+        reason: Reason,
+    ) -> Result<bool, Fatal> {
         let mut pause = FIRST_PAUSE;
         loop {
             match self.core.commit(state) {
                 Ok(None) => return Ok(false),
                 Ok(Some(committed)) => {
                     self.written(committed, now);
+                    self.standing.history.commit_reasons.add(reason);
                     return Ok(true);
                 }
                 Err(error) => self.refused_write(&error, &mut pause)?,

@@ -177,6 +177,14 @@ fn history(out: &mut Exposition, history: &HistoryState) {
         history.commits.sum,
         history.commits.count,
     );
+    for (reason, count) in history.commit_reasons.each() {
+        out.counter(
+            "isobarn_history_commits_total",
+            "Commits of what arrived since the start, by what made each due.",
+            &[("reason", reason.word())],
+            count as f64,
+        );
+    }
     out.counter(
         "isobarn_history_written_bytes_total",
         "Bytes handed to the device since the start: write-ahead log, and pages moved from it into the database.",

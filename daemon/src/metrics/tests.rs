@@ -3,6 +3,7 @@
 use super::collector::encode;
 use super::exposition;
 use crate::counts::{Counts, SampleResult};
+use crate::engine::pacing::Reason;
 use crate::fixture::{self, CUP, HAND, NOON, SCREEN};
 use crate::snapshot::Snapshot;
 use adapters::port::{Refused, State, Watch};
@@ -186,6 +187,9 @@ fn commit_times_are_a_cumulative_histogram() {
     for seconds in [0.0008, 0.003, 0.003, 30.0] {
         snapshot.history.commits.add(seconds);
     }
+    for reason in [Reason::Interval, Reason::Interval, Reason::CatchingUp] {
+        snapshot.history.commit_reasons.add(reason);
+    }
     let text = at(&snapshot, NOON);
     for (series, expected) in [
         (r#"isobarn_history_commit_seconds_bucket{le="0.001"}"#, 1.0),
@@ -193,6 +197,9 @@ fn commit_times_are_a_cumulative_histogram() {
         (r#"isobarn_history_commit_seconds_bucket{le="5"}"#, 3.0),
         (r#"isobarn_history_commit_seconds_bucket{le="+Inf"}"#, 4.0),
         ("isobarn_history_commit_seconds_count", 4.0),
+        (r#"isobarn_history_commits_total{reason="interval"}"#, 2.0),
+        (r#"isobarn_history_commits_total{reason="catching_up"}"#, 1.0),
+        (r#"isobarn_history_commits_total{reason="full"}"#, 0.0),
     ] {
         assert_eq!(value(&text, series), Some(expected), "{series}");
     }

@@ -236,7 +236,7 @@ impl Courier {
         self.recovered = true;
         self.tally.state(&wait.state, self.clock.now());
         if wait.too_fast {
-            self.pace.too_fast(now);
+            self.pace.too_fast(now, wait.after);
         }
         let pause = match wait.after {
             // A little more than was asked, and not all at the same moment.

@@ -316,6 +316,11 @@ impl Processor {
             }
             state.before_late.judge(instrument, point.time, value)
         };
+        if let (Some(doubt), Some(raw)) = (self.units.get_mut(place), point.number())
+            && !point.left_out()
+        {
+            doubt.saw(instrument.quantity, point.time, raw, value);
+        }
         if checked.flag.counts() && !point.left_out() {
             self.battery(place, point.time, checked.value);
         }

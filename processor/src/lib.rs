@@ -25,6 +25,7 @@ mod late;
 mod ledger;
 mod lookback;
 mod options;
+mod other_unit;
 mod outlook;
 mod output;
 mod plan;
@@ -58,6 +59,7 @@ use derived::Absences;
 use identity::Identities;
 use observation::property::InstrumentIndex;
 use observation::{Property, Series, SeriesIndex, Span, StationIndex, Time};
+use other_unit::UnitDoubt;
 use outlook::Outlook;
 use plan::Plan;
 use redelivery::Redeliveries;
@@ -86,6 +88,7 @@ pub struct Processor {
     identities: Vec<Identities>,
     redeliveries: Redeliveries,
     clocks: Vec<StationClock>,
+    units: Vec<UnitDoubt>,
     book: Book,
     compare: Compare,
     outlook: Outlook,
@@ -124,6 +127,7 @@ impl Processor {
             identities: property.stations.iter().map(|_| Identities::default()).collect(),
             redeliveries: Redeliveries::default(),
             clocks: property.stations.iter().map(|_| StationClock::default()).collect(),
+            units: UnitDoubt::all(&property),
             book,
             compare,
             outlook: Outlook::default(),

@@ -10,6 +10,7 @@ pub mod cusum;
 pub mod diagnosis;
 pub mod fault;
 pub mod neighbours;
+pub mod other_unit;
 pub mod pairs;
 pub mod persistence;
 pub mod rain_alone;

@@ -31,6 +31,10 @@ pub trait Process: Send {
     fn clocks_ahead(&self) -> Vec<Diagnosis> {
         Vec::new()
     }
+    /// Instruments whose values would make sense in another unit, now.
+    fn units_doubted(&self) -> Vec<Diagnosis> {
+        Vec::new()
+    }
     /// How far an instrument is from what its neighbours let expect, and usually is from
     /// them, in the canonical unit.
     fn neighbour_difference(&self, _instrument: InstrumentIndex) -> Option<(f64, f64)> {

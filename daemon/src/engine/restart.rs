@@ -300,6 +300,10 @@ impl Process for Judge {
         self.processor.clocks_ahead()
     }
 
+    fn units_doubted(&self) -> Vec<Diagnosis> {
+        self.processor.units_doubted()
+    }
+
     fn neighbour_difference(&self, instrument: InstrumentIndex) -> Option<(f64, f64)> {
         self.processor.neighbour_difference(instrument)
     }

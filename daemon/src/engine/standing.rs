@@ -226,7 +226,9 @@ impl Standing {
         self.tell(core.walked(), || core.processor.absent());
         let mut snapshot = self.assemble(made, core.walked(), live, &counted);
         let open = core.processor.diagnoses().iter().cloned();
-        snapshot.diagnoses = open.chain(core.processor.clocks_ahead()).collect();
+        let of_now =
+            core.processor.clocks_ahead().into_iter().chain(core.processor.units_doubted());
+        snapshot.diagnoses = open.chain(of_now).collect();
         snapshot.outlook = core.processor.outlook().map(Arc::new);
         snapshot.differences = (0_u32..)
             .zip(&self.property.instruments)

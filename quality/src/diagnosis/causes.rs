@@ -89,6 +89,8 @@ pub enum CauseGroup {
     Link,
     /// A sensor that fails, or its wiring.
     Wiring,
+    /// What the settings say of an instrument.
+    Settings,
     /// Not known.
     Unknown,
 }
@@ -110,6 +112,7 @@ impl CauseGroup {
             Self::Power => "power",
             Self::Link => "link",
             Self::Wiring => "wiring",
+            Self::Settings => "settings",
             Self::Unknown => "not_known",
         }
     }
@@ -172,6 +175,8 @@ causes! {
         "Look at signal strength, antenna and what was put between; then the battery.", POWER;
     SensorFault = "sensor_fault", Wiring, "", "The values are those that a failing sensor is known to return.",
         "Look at plug, cable and supply of the sensor; then replace it.", POWER;
+    UnitWrong = "unit_wrong", Settings, "", "The values make no sense in the unit that is declared for them, and would in another.",
+        "Look in the firmware which unit it sends; then set `unit` of the instrument to that one, or send the declared one.", NONE;
     Disagreement = "disagreement", Unknown, "1", "Two stations disagree, and nothing says which of them is wrong.",
         "Exchange the two sensors for ten days: does the difference follow the sensor or stay at the place?", NONE;
 }

@@ -244,6 +244,8 @@ impl Telling<'_> {
                 self.number("samples")?,
                 format_args!("{:.2}\u{a0}h", self.said.size?)
             ),
+            // Names of units are in the record's own words.
+            Cause::UnitWrong => return None,
             Cause::SensorFault => {
                 "five samples in a row are values that a failing sensor returns".to_owned()
             }

@@ -209,6 +209,33 @@ fn every_example_is_accepted_and_every_unknown_key_is_refused_with_its_place() {
     }
 }
 
+/// What is missing in `text`, all of it with what to write.
+fn missing(kind: &str, text: &str) -> usize {
+    let found = KINDS.iter().find(|k| k.name == kind).unwrap();
+    let table = AdapterTable::from_text(kind, "yard", text);
+    let property = Arc::new(fixtures::property::alder_croft());
+    let faults = (found.build)(&table, &property).err().unwrap_or_default();
+    let missing = faults.iter().filter(|f| f.message().contains("` is missing"));
+    let each = missing.map(|f| assert!(f.help().is_some(), "{kind}: {f}"));
+    each.count()
+}
+
+#[test]
+fn of_every_key_that_is_missing_it_is_said_how_it_is_written() {
+    for kind in KINDS {
+        assert!(missing(kind.name, "") > 0, "{} needs nothing", kind.name);
+    }
+    for (kind, text) in [
+        ("mqtt", "broker = \"mqtt://127.0.0.1:1883\"\nsubscribe = [{ payload = \"number\" }]"),
+        ("mqtt", "broker = \"mqtt://127.0.0.1:1883\"\nsubscribe = [{ filter = \"a/+station\" }]"),
+        ("mqtt_inlet", "listen = \"127.0.0.1:0\"\naccept = [{ payload = \"number\" }]"),
+        ("http", "listen = \"127.0.0.1:0\"\nmap = { orchard = { t = { unit = \"Cel\" } } }"),
+        ("serial", "device = \"/dev/x\"\nbaud = 9600"),
+    ] {
+        assert_eq!(missing(kind, text), 1, "{kind}: {text}");
+    }
+}
+
 #[test]
 fn every_delivered_example_of_the_settings_builds_its_sources() {
     let folder = std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../config/examples"));

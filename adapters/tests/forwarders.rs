@@ -103,6 +103,21 @@ fn every_example_is_accepted_and_every_unknown_key_is_refused_with_its_place() {
 }
 
 #[test]
+fn of_every_key_that_is_missing_it_is_said_how_it_is_written() {
+    for kind in KINDS {
+        let faults = build(kind.name, "").err().unwrap_or_default();
+        let missing: Vec<_> =
+            faults.iter().filter(|f| f.message().contains("` is missing")).collect();
+        assert_eq!(missing.len(), 1, "{}: {faults:?}", kind.name);
+        assert!(
+            missing[0].help().is_some_and(|h| h.starts_with("write it like ")),
+            "{}",
+            missing[0]
+        );
+    }
+}
+
+#[test]
 fn pieces_hold_each_reading_once_and_in_order() {
     for kind in KINDS {
         let forwarder = build(kind.name, kind.example).unwrap_or_else(|f| panic!("{f:?}"));

@@ -73,9 +73,12 @@ impl AdapterTable {
     /// (`#[serde(deny_unknown_fields)]`), with the nearest known key. No `flatten` and
     /// no internally tagged enum in `T`: both lose the places.
     ///
+    /// Of a key that is missing `example`, the text of such a table, shows how it is
+    /// written, wherever in it the key stands.
+    ///
     /// # Errors
     /// All faults that can be told apart, each at its place.
-    pub fn decode<T: DeserializeOwned>(&self) -> Result<T, Vec<Fault>> {
+    pub fn decode<T: DeserializeOwned>(&self, example: &str) -> Result<T, Vec<Fault>> {
         let (root, broken) = assemble(&self.documents);
         let Some(mut table) = self.find(&root) else {
             // Merging faults are told by whoever loads; here they matter only where
@@ -96,7 +99,7 @@ impl AdapterTable {
             let span = error.span().unwrap_or_else(|| table.span());
             let missing = error.message().starts_with("missing field");
             if !(missing && thinned.contains(&span)) {
-                faults.push(self.told(error.message(), &span));
+                faults.push(self.told(error.message(), &span, example));
             }
             if faults.len() >= MOST_FAULTS || span == table.span() {
                 return Err(faults);
@@ -183,7 +186,7 @@ impl AdapterTable {
     }
 
     /// A decoder's message in the words of this program.
-    fn told(&self, message: &str, span: &Range<usize>) -> Fault {
+    fn told(&self, message: &str, span: &Range<usize>, example: &str) -> Fault {
         let place = self.documents.place(span);
         let quoted: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
         if let (true, Some((key, known))) =
@@ -193,7 +196,9 @@ impl AdapterTable {
             return Fault::at(place, &message, Some(&known_keys(key, known)));
         }
         if let (true, Some(key)) = (message.starts_with("missing field"), quoted.first()) {
-            return Fault::at(place, &format!("`{key}` is missing in [{}]", self.header()), None);
+            let help = written(example, key).map(|value| format!("write it like {key} = {value}"));
+            let message = format!("`{key}` is missing in [{}]", self.header());
+            return Fault::at(place, &message, help.as_deref());
         }
         if let (true, Some((word, known))) =
             (message.starts_with("unknown variant"), quoted.split_first())
@@ -214,6 +219,23 @@ pub(crate) fn known_keys(word: &str, known: &[&str]) -> String {
         None if known.is_empty() => "there are no keys here".to_owned(),
         None => format!("known here: `{list}`"),
     }
+}
+
+/// How the value of a key is written in an example, at whatever depth.
+fn written<'e>(example: &'e str, key: &str) -> Option<&'e str> {
+    fn find(value: &DeValue<'_>, key: &str) -> Option<Range<usize>> {
+        match value {
+            DeValue::Table(table) => find_in(table, key),
+            DeValue::Array(array) => array.iter().find_map(|item| find(item.get_ref(), key)),
+            _ => None,
+        }
+    }
+    fn find_in(table: &DeTable<'_>, key: &str) -> Option<Range<usize>> {
+        let own = table.get(key).map(Spanned::span);
+        own.or_else(|| table.values().find_map(|value| find(value.get_ref(), key)))
+    }
+    let table = DeTable::parse(example).ok()?;
+    example.get(find_in(table.get_ref(), key)?)
 }
 
 /// Takes out the innermost entry whose key's or value's place is `span` or holds it, and

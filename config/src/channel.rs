@@ -2,9 +2,9 @@
 //!
 //! Instruments may share a channel if they agree about it.
 
+use crate::plan::Plan;
 use crate::reader::{Item, Table};
-use crate::station::Plan;
-use observation::property::{Channel, Signal};
+use observation::property::{Channel, Reports, Signal};
 use observation::{ChannelIndex, StationIndex, Unit};
 use std::ops::Range;
 
@@ -168,4 +168,13 @@ pub(crate) fn channel_name<'r>(item: &Item<'r>) -> Option<&'r str> {
 pub(crate) fn is_channel_name(name: &str) -> bool {
     let fits = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-' | b'.' | b':');
     (1..=64).contains(&name.len()) && name.bytes().all(fits) && !RESERVED.contains(&name)
+}
+
+/// How a channel speaks.
+pub(crate) fn reports(item: &Item<'_>) -> Option<Reports> {
+    item.choice(&[
+        ("periodic", Reports::Periodic),
+        ("on_change", Reports::OnChange),
+        ("adaptive", Reports::Adaptive),
+    ])
 }

@@ -2,9 +2,9 @@
 //! instruments where the first of their kind are not meant.
 
 use crate::nearest::nearest;
+use crate::plan::Plan;
 use crate::reader::Item;
 use crate::sensor::instrument_of;
-use crate::station::Plan;
 use observation::property::{Deriving, InstrumentIndex};
 use observation::{Quantity, StationIndex};
 

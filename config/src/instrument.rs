@@ -1,14 +1,14 @@
 //! `[[station.instrument]]`: a channel with a meaning.
 
-use crate::calibration::{self, Entry};
+use crate::calibration;
 use crate::channel::{
-    channel_name, is_channel_name, plain_channel, resolve_supply, shared_channel,
+    channel_name, is_channel_name, plain_channel, reports, resolve_supply, shared_channel,
 };
 use crate::measures::Scale;
 use crate::nearest::nearest;
+use crate::plan::{Draft, Plan, Usual};
 use crate::reader::{Item, Table};
 use crate::signal::{self, Family, Written};
-use crate::station::{Plan, Usual, reports};
 use observation::property::{Channel, Instrument, Ratio, Signal, Stamp};
 use observation::{Quantity, Span, Statistic, Unit};
 use std::collections::HashSet;
@@ -23,16 +23,6 @@ const CUP_DEAD_TIME: Span = Span(3);
 const GAUGE_DEAD_TIME: Span = Span(300);
 /// A barometer this far from its station's elevation is worth a word, metres.
 const ODD_BAROMETER: f64 = 100.0;
-
-/// What is known of an instrument besides itself until the timeline is merged.
-pub(crate) struct Draft {
-    pub(crate) span: Range<usize>,
-    pub(crate) family: Family,
-    /// Its own calibrations, oldest first.
-    pub(crate) own: Vec<Entry>,
-    /// Whether its calibrations were read without a fault.
-    pub(crate) sound: bool,
-}
 
 /// Reads the instruments of one station; supplies are resolved when all are known.
 pub(crate) fn read(list: &Item<'_>, usual: &Usual, plan: &mut Plan<'_>) {

@@ -16,6 +16,7 @@ mod loading;
 mod measures;
 mod nearest;
 mod page;
+mod plan;
 mod reader;
 mod sensor;
 mod settings;
@@ -31,10 +32,11 @@ mod words;
 
 pub use adapter::AdapterTable;
 pub use fault::{Fault, Faults};
+pub use loading::{examine, load, load_without_secrets};
 pub use nearest::nearest;
 pub use settings::{
     ControlSettings, Examined, HistorySettings, HttpSettings, PageSettings, ProcessorSettings,
-    Settings, examine, load, load_without_secrets,
+    Settings,
 };
 pub use token::{Owner, Secret, TokenFile, read_secret};
 pub use value::{Bytes, Lapse};

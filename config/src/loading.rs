@@ -3,12 +3,14 @@
 use crate::adapter::AdapterTable;
 use crate::assembly::{assemble, read};
 use crate::document::{Documents, Kind};
+use crate::fault::Faults;
 use crate::page::page;
+use crate::plan::Plan;
 use crate::reader::{Item, Report, Table, is_identifier};
 use crate::sensor::station_of;
 use crate::settings::{Examined, ProcessorSettings, Settings};
 use crate::single::{control, history, http, processor, property};
-use crate::station::{Plan, token_file};
+use crate::station::token_file;
 use crate::token::Owner;
 use crate::{sensor, station, timeline};
 use jiff::tz::TimeZone;
@@ -24,8 +26,33 @@ const MOST_GATEWAYS: usize = 1_000;
 /// Most sources, and most forwarders.
 const MOST_ADAPTERS: usize = 200;
 
-/// Reads and decodes; see [`crate::examine`].
-pub(crate) fn examine(path: &Path, overrides: &[String], secrets: bool) -> Examined {
+/// Reads and checks the settings: the file at `path`, the files `conf.d/*.toml` beside
+/// it, then the overrides, each `KEY=VALUE`. Nothing is opened but these and the token
+/// files; nothing is written.
+///
+/// # Errors
+/// All faults of the document.
+pub fn load(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
+    examine(path, overrides).sound()
+}
+
+/// As [`load`], but token files are neither looked for nor read: for commands that need
+/// no secret, such as `replay`.
+///
+/// # Errors
+/// All faults of the document.
+pub fn load_without_secrets(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
+    read_whole(path, overrides, false).sound()
+}
+
+/// As [`load`], but gives what was understood beside what is wrong, for `check`, which
+/// tells the faults of the sources' own tables in the same run.
+pub fn examine(path: &Path, overrides: &[String]) -> Examined {
+    read_whole(path, overrides, true)
+}
+
+/// Reads and decodes.
+fn read_whole(path: &Path, overrides: &[String], secrets: bool) -> Examined {
     match read(path, overrides) {
         Ok(documents) => decode(&Arc::new(documents), secrets),
         Err(faults) => Examined { settings: None, faults },

@@ -2,8 +2,8 @@
 
 use crate::calibration::{self, Entry, when};
 use crate::nearest::nearest;
+use crate::plan::Plan;
 use crate::reader::{Item, Table};
-use crate::station::Plan;
 use observation::property::{Calibration, InstrumentIndex, Placement, Sensor};
 use observation::{StationIndex, Time};
 use std::collections::HashSet;

@@ -6,7 +6,7 @@ use crate::token::TokenFile;
 use observation::{Property, Quantity, Span, Unit};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Everything one settings document says.
 #[derive(Clone, Debug)]
@@ -90,26 +90,7 @@ pub struct ProcessorSettings {
     pub event_gap: Span,
 }
 
-/// Reads and checks the settings: the file at `path`, the files `conf.d/*.toml` beside
-/// it, then the overrides, each `KEY=VALUE`. Nothing is opened but these and the token
-/// files; nothing is written.
-///
-/// # Errors
-/// All faults of the document.
-pub fn load(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
-    examine(path, overrides).sound()
-}
-
-/// As [`load`], but token files are neither looked for nor read: for commands that need
-/// no secret, such as `replay`.
-///
-/// # Errors
-/// All faults of the document.
-pub fn load_without_secrets(path: &Path, overrides: &[String]) -> Result<Settings, Faults> {
-    crate::loading::examine(path, overrides, false).sound()
-}
-
-/// What [`examine`] found.
+/// What [`crate::examine`] found.
 #[derive(Clone, Debug)]
 pub struct Examined {
     /// The settings as far as they could be understood; none where a file is no TOML or
@@ -134,12 +115,6 @@ impl Examined {
             (None, None) => Err(Fault::without_place("settings", "cannot be read", None).into()),
         }
     }
-}
-
-/// As [`load`], but gives what was understood beside what is wrong, for `check`, which
-/// tells the faults of the sources' own tables in the same run.
-pub fn examine(path: &Path, overrides: &[String]) -> Examined {
-    crate::loading::examine(path, overrides, true)
 }
 
 impl Settings {

@@ -1,9 +1,10 @@
 //! The tables that there is one of: `[property]`, `[history]`, `[http]`, `[control]` and
 //! `[processor]`. A table that is left out reads as its usual values.
 
+use crate::plan::Plan;
 use crate::reader::{Item, Table};
 use crate::settings::{ControlSettings, HistorySettings, HttpSettings, ProcessorSettings};
-use crate::station::{Plan, elevation};
+use crate::station::elevation;
 use observation::Span;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;

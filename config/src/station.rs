@@ -1,12 +1,12 @@
 //! `[[station]]`: who sends, and what is believed of its clock.
 
-use crate::channel;
-use crate::instrument::{self, Draft};
-use crate::reader::{Item, Report, Table};
+use crate::channel::{self, reports};
+use crate::instrument;
+use crate::plan::{Plan, Usual};
+use crate::reader::{Item, Table};
 use crate::token::{Owner, TokenFile, credentials_directory, secret_path};
-use jiff::tz::TimeZone;
 use observation::property::{Deriving, Reports, Station};
-use observation::{Property, Span, StationIndex};
+use observation::{Span, StationIndex};
 use std::collections::HashSet;
 
 /// Most stations of one property.
@@ -15,29 +15,6 @@ const MOST: usize = 1_000;
 pub(crate) const USUAL_RATE: f64 = 1_000.0;
 /// What `rate = "0 /s"` means: no limit that a sender could reach, and still finite.
 pub(crate) const NO_RATE: f64 = 1e12;
-/// What the instruments of a station take from it where they say nothing.
-pub(crate) struct Usual {
-    pub(crate) station: StationIndex,
-    pub(crate) interval: Span,
-    pub(crate) reports: Reports,
-    pub(crate) elevation: f64,
-}
-
-/// Everything being put together.
-pub(crate) struct Plan<'r> {
-    pub(crate) report: &'r Report<'r>,
-    pub(crate) zone: TimeZone,
-    pub(crate) property: Property,
-    /// One for each instrument of the property, in the same order.
-    pub(crate) drafts: Vec<Draft>,
-    /// The ids of all instruments, those that cannot be used too: a name that is known
-    /// is no fault of whoever refers to it.
-    pub(crate) named: HashSet<(StationIndex, String)>,
-    /// Whether the sensors were read without a fault.
-    pub(crate) sensors_sound: bool,
-    pub(crate) credentials: Vec<TokenFile>,
-    pub(crate) secrets: bool,
-}
 
 /// Reads all stations with their instruments.
 pub(crate) fn read(list: &Item<'_>, plan: &mut Plan<'_>) {
@@ -121,15 +98,6 @@ fn station(table: &Table<'_>, index: StationIndex, id: &str, plan: &Plan<'_>) ->
 /// Metres above mean sea level.
 pub(crate) fn elevation(item: &Item<'_>) -> Option<f64> {
     item.measure_within("m", crate::measures::Scale::Point, (-500.0, 9_000.0), "212 m")
-}
-
-/// How a channel speaks.
-pub(crate) fn reports(item: &Item<'_>) -> Option<Reports> {
-    item.choice(&[
-        ("periodic", Reports::Periodic),
-        ("on_change", Reports::OnChange),
-        ("adaptive", Reports::Adaptive),
-    ])
 }
 
 /// `"-31 d..60 s"`.

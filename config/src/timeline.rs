@@ -6,10 +6,10 @@
 //! instrument's own holds again, or none.
 
 use crate::calibration::{Entry, when, words};
-use crate::instrument::Draft;
+use crate::plan::Draft;
+use crate::plan::Plan;
 use crate::sensor::{Placed, Written};
 use crate::signal::Family;
-use crate::station::Plan;
 use observation::property::{Calibration, Instrument, InstrumentIndex, Transfer};
 use observation::{Property, Time};
 use std::collections::BTreeSet;

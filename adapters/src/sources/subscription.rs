@@ -259,7 +259,7 @@ pub(super) mod tests {
             subscribe: Vec<Subscription>,
         }
         let table = AdapterTable::from_text("mqtt", "house", &format!("subscribe = [{text}]"));
-        let options: Options = table.decode().map_err(|faults| told(&faults))?;
+        let options: Options = table.decode("").map_err(|faults| told(&faults))?;
         check_all(&options.subscribe, &table, "subscribe", property, true)
             .map_err(|faults| told(&faults))
     }

@@ -42,6 +42,9 @@ enum Payload {
     Columns(Vec<String>),
 }
 
+const EXAMPLE: &str =
+    "broker = \"mqtt://127.0.0.1:1883\"\nsubscribe = [{ filter = \"a/+\", payload = \"json\" }]\n";
+
 /// The table stands far down in the second file.
 fn table(keys: &str) -> (Folder, AdapterTable) {
     let folder = Folder::new();
@@ -61,7 +64,7 @@ fn a_sound_table_decodes() {
     let (_folder, table) = table(
         "broker = \"mqtt://127.0.0.1\"\nprotocol = \"5\"\nkeep_alive = \"PT30S\"\nlargest = \"64 KiB\"\nsubscribe = [{ filter = \"a/+\", payload = { columns = [\"t\"] } }]",
     );
-    let options: Options = table.decode().unwrap();
+    let options: Options = table.decode(EXAMPLE).unwrap();
     assert!(matches!(options.protocol, Protocol::Five));
     assert!(matches!(&options.subscribe[0].payload, Payload::Columns(c) if c == &["t"]));
     assert_eq!(options.keep_alive.unwrap().duration().as_secs(), 30);
@@ -73,7 +76,7 @@ fn every_fault_keeps_its_place_and_all_are_told_in_one_run() {
     let (_folder, table) = table(
         "broker = 5\nprotocol = \"4\"\nsubscribe = [\n    { filter = \"a\", payload = \"nmber\" },\n    { filtr = \"b\", payload = \"json\" },\n]\nkeep_alive = \"-3 s\"\nclientid = \"x\"",
     );
-    let mut faults = table.decode::<Options>().unwrap_err();
+    let mut faults = table.decode::<Options>(EXAMPLE).unwrap_err();
     faults.sort_by_key(Fault::line_column);
     assert_eq!(
         places(&faults),
@@ -91,13 +94,19 @@ fn every_fault_keeps_its_place_and_all_are_told_in_one_run() {
 #[test]
 fn a_missing_key_is_told_at_the_table() {
     let (_folder, table) = table("protocol = \"5\"\nsubscribe = [{ filter = \"a\" }]");
-    let faults = table.decode::<Options>().unwrap_err();
+    let faults = table.decode::<Options>(EXAMPLE).unwrap_err();
     assert_eq!(faults[0].line_column(), Some((5, 14)));
     assert!(faults[0].message().contains("`payload` is missing"), "{}", faults[0]);
+    assert_eq!(faults[0].help(), Some("write it like payload = \"json\""));
     let table = AdapterTable::from_text("mqtt", "house", "protocol = \"5\"");
-    let faults = table.decode::<Options>().unwrap_err();
+    let faults = table.decode::<Options>(EXAMPLE).unwrap_err();
     assert_eq!(places(&faults), [(1, 1)]);
     assert_eq!(faults[0].message(), "`broker` is missing in [source.mqtt.house]");
+    assert_eq!(faults[0].help(), Some("write it like broker = \"mqtt://127.0.0.1:1883\""));
+    // An example that does not show the key says nothing wrong.
+    for example in ["", "protocol = \"5\"", "broker = "] {
+        assert_eq!(table.decode::<Options>(example).unwrap_err()[0].help(), None);
+    }
 }
 
 #[test]
@@ -123,12 +132,14 @@ fn what_only_the_adapter_can_judge_has_a_place_too() {
 fn a_table_from_text_is_a_whole_document_or_bare_keys() {
     for text in ["broker = \"x\"", "[source.mqtt.house]\nbroker = \"x\""] {
         let table = AdapterTable::from_text("mqtt", "house", text);
-        assert_eq!(table.decode::<Options>().unwrap().broker, "x");
+        assert_eq!(table.decode::<Options>(EXAMPLE).unwrap().broker, "x");
     }
-    assert!(AdapterTable::from_text("mqtt", "house", "broker = ").decode::<Options>().is_err());
+    assert!(
+        AdapterTable::from_text("mqtt", "house", "broker = ").decode::<Options>(EXAMPLE).is_err()
+    );
     assert!(
         AdapterTable::from_text("mqtt", "house", "[source.mqtt.house]\n")
-            .decode::<Options>()
+            .decode::<Options>(EXAMPLE)
             .is_err()
     );
 }

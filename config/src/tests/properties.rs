@@ -109,7 +109,7 @@ proptest! {
         #[allow(dead_code)]
         struct Options { id: Option<u8>, name: Option<Vec<f64>>, unit: Option<String>, from: Option<bool> }
         let table = AdapterTable::from_text("mqtt", "b", &lines.join("\n"));
-        if let Err(faults) = table.decode::<Options>() {
+        if let Err(faults) = table.decode::<Options>("") {
             prop_assert!(!faults.is_empty());
         }
         prop_assert!(!table.fault_at(&["id", "0"], "odd", None).message().is_empty());

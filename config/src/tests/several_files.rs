@@ -100,7 +100,7 @@ fn overrides_replace_and_add() {
     let names: Vec<_> = settings.sources.iter().map(|s| s.name.as_str()).collect();
     assert_eq!(names, ["push", "yard"]);
     for source in &settings.sources {
-        assert_eq!(source.decode::<Listen>().unwrap().listen, "127.0.0.1:0");
+        assert_eq!(source.decode::<Listen>("").unwrap().listen, "127.0.0.1:0");
     }
 }
 

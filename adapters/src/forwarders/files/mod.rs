@@ -106,7 +106,7 @@ impl Files {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwarder>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(EXAMPLE)?;
     let mut checks = Checks::of(table);
     let usual = Usual { batch: 5_000, counting_only: false, may_be_live: true };
     let rules = options.told().rules(&mut checks, property, usual);

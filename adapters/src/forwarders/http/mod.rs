@@ -102,7 +102,7 @@ fn is_template(text: &str) -> bool {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwarder>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(EXAMPLE)?;
     let mut checks = Checks::of(table);
     let form = match (options.payload, &options.body) {
         (payload, Some(_)) => {

@@ -153,7 +153,7 @@ impl Mqtt {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwarder>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(EXAMPLE)?;
     let mut checks = Checks::of(table);
     let payload = match (options.payload, &options.body) {
         (Some(_), Some(_)) => {

@@ -55,7 +55,7 @@ impl Forwarder for Postgresql {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwarder>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(EXAMPLE)?;
     let mut checks = Checks::of(table);
     let usual = Usual { batch: 10_000, counting_only: false, may_be_live: true };
     let rules = options.told().rules(&mut checks, property, usual);

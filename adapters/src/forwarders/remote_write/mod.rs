@@ -172,7 +172,7 @@ fn is_label(name: &str) -> bool {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Forwarder>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(EXAMPLE)?;
     let mut checks = Checks::of(table);
     let usual = Usual { batch: 2_000, counting_only: true, may_be_live: false };
     let rules = options.told().rules(&mut checks, property, usual);

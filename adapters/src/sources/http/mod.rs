@@ -18,6 +18,7 @@ mod seats;
 use crate::payload::map::Mapped;
 use crate::payload::{Map, Reader};
 use crate::port::{Claim, Context, End, Kind, Source};
+use crate::sources::telling::with_entries;
 use config::{AdapterTable, Fault, Lapse};
 use connection::Limits;
 use futures_util::future::BoxFuture;
@@ -78,7 +79,7 @@ impl Source for Arc<Push> {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(&with_entries(EXAMPLE))?;
     let mut faults = Vec::new();
     let mut fault = |key: &str, message: &str| {
         faults.push(table.fault_at(&[key], message, None));

@@ -14,6 +14,7 @@ use super::filter::Filter;
 use super::subscription::{Subscription, check_all};
 use crate::payload::Reader;
 use crate::port::{Claim, Context, End, Kind, Source};
+use crate::sources::telling::with_entries;
 use crate::trust::{Files, trust};
 pub(crate) use broker::Broker;
 use config::{AdapterTable, Bytes, Fault, Lapse, read_secret};
@@ -108,7 +109,7 @@ impl Source for Mqtt {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(&with_entries(EXAMPLE))?;
     let mut faults = Vec::new();
     let mut fault = |key: &str, message: &str, help: Option<&str>| {
         faults.push(table.fault_at(&[key], message, help));

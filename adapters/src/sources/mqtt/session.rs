@@ -14,7 +14,7 @@ use crate::port::{Context, End, State};
 use crate::sources::early::Early;
 use crate::sources::filter::Filter;
 use crate::sources::handover::{Handover, LARGEST, LARGEST_BYTES, Unsent};
-use crate::sources::tell;
+use crate::sources::telling::tell;
 use crate::sources::topic::{Holds, Topics};
 use config::read_secret;
 use ending::Ended;

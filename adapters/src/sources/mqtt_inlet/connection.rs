@@ -15,7 +15,7 @@ use crate::payload::Reader;
 use crate::port::Context;
 use crate::sources::early::Early;
 use crate::sources::handover::Handover;
-use crate::sources::tell;
+use crate::sources::telling::tell;
 use crate::sources::topic::Topics;
 use bytes::BytesMut;
 use std::collections::HashMap;

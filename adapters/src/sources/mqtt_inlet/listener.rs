@@ -7,7 +7,7 @@ use super::Inlet;
 use super::connection::{self, Shared};
 use crate::payload::Refused;
 use crate::port::{Context, End, State};
-use crate::sources::tell;
+use crate::sources::telling::tell;
 use observation::Refusal;
 use std::sync::Arc;
 use std::time::Duration;

@@ -17,6 +17,7 @@ use super::filter::Filter;
 use super::subscription::{Subscription, check_all};
 use crate::payload::Reader;
 use crate::port::{Claim, Context, End, Kind, Source};
+use crate::sources::telling::with_entries;
 use config::{AdapterTable, Bytes, Fault, Lapse};
 use futures_util::future::BoxFuture;
 use observation::Property;
@@ -79,7 +80,7 @@ impl Source for Inlet {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(&with_entries(&format!("{EXAMPLE}{ACCEPT}")))?;
     let mut faults = Vec::new();
     let mut fault = |key: &str, message: &str| faults.push(table.fault_at(&[key], message, None));
     let connections = options.connections.unwrap_or(64);
@@ -98,7 +99,7 @@ fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Sourc
         check_all(&entries, table, "accept", property, false)
     } else {
         let standard = AdapterTable::from_text("mqtt_inlet", &table.name, ACCEPT);
-        let Accept { accept } = standard.decode()?;
+        let Accept { accept } = standard.decode(ACCEPT)?;
         check_all(&accept, &standard, "accept", property, false)
     };
     let filters = filters.map_err(|mut wrong| faults.append(&mut wrong));

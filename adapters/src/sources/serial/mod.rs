@@ -18,6 +18,7 @@ use crate::payload::csv::Columns;
 use crate::payload::nmea::{Chosen, Sentences, Transducer, Type};
 use crate::payload::{Reader, shown};
 use crate::port::{Claim, Context, End, Kind, Source};
+use crate::sources::telling::with_entries;
 use config::{AdapterTable, Fault, Lapse, nearest};
 use futures_util::future::BoxFuture;
 use observation::{Property, StationIndex};
@@ -151,7 +152,7 @@ impl Source for Serial {
 }
 
 fn build(table: &AdapterTable, property: &Arc<Property>) -> Result<Box<dyn Source>, Vec<Fault>> {
-    let options: Options = table.decode()?;
+    let options: Options = table.decode(&with_entries(EXAMPLE))?;
     let mut check = Check { table, property, faults: Vec::new() };
     if !options.device.starts_with('/') {
         check.fault(

@@ -7,7 +7,7 @@ use crate::payload::{Decoded, LONGEST_LINE, Refused, shown};
 use crate::port::{Context, End, State};
 use crate::sources::early::Early;
 use crate::sources::handover::Handover;
-use crate::sources::tell;
+use crate::sources::telling::tell;
 use observation::Refusal;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};

@@ -82,7 +82,7 @@ async fn listen(wired: Wired, span: Option<Span>, own: String) -> Result<(), Fai
         .map(|table| Heard {
             name: table.name.clone(),
             cable: table.kind == "serial",
-            station: table.decode::<Place>().unwrap_or_default().station,
+            station: table.decode::<Place>("").unwrap_or_default().station,
         })
         .collect();
     let watcher = Arc::new(Watcher::new(Arc::clone(&property), heard, Box::new(std::io::stdout())));

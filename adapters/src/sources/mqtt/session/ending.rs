@@ -5,7 +5,7 @@ use crate::payload::Refused;
 use crate::port::End;
 use crate::sources::filter::Filter;
 use crate::sources::mqtt::link::Lost;
-use crate::sources::tell;
+use crate::sources::telling::tell;
 use observation::Refusal;
 
 /// Why a session ended, before it is put into words.

@@ -5,7 +5,7 @@ use super::{Connection, GONE, Over};
 use crate::payload::{Decoded, Refused};
 use crate::sources::mqtt_inlet::frame::{self, Broken, Frame, Other, Publish, Version};
 use crate::sources::mqtt_inlet::version_5::{self, reason};
-use crate::sources::tell;
+use crate::sources::telling::tell;
 use crate::sources::topic::Holds;
 use bytes::{Buf, BytesMut};
 use observation::Refusal;

@@ -125,6 +125,16 @@ impl From<Sqlite> for WriteError {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ReadError(pub String);
 
+impl ReadError {
+    /// There is no history in a directory.
+    pub fn none_in(directory: &std::path::Path) -> Self {
+        Self(format!(
+            "there is none in {}; `isobarn run` begins one, and `[history] directory` says where",
+            directory.display()
+        ))
+    }
+}
+
 impl fmt::Display for ReadError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "the history cannot be read: {}", self.0)

@@ -61,10 +61,7 @@ impl Reader {
     ) -> Result<Self, ReadError> {
         let path = directory.join(crate::open::DATABASE);
         if !path.is_file() {
-            return Err(ReadError(format!(
-                "there is none in {}; `isobarn run` begins one, and `[history] directory` says where",
-                directory.display()
-            )));
+            return Err(ReadError::none_in(directory));
         }
         let connection = connect::reading(&path)?;
         let version = connect::version(&connection)?;

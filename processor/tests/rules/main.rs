@@ -15,5 +15,6 @@ mod settings;
 mod silence;
 mod summaries;
 mod totals;
+mod units;
 mod usual;
 mod windows;

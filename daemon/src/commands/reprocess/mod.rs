@@ -10,7 +10,7 @@ use crate::control::{self, Answer, Request, Word};
 use crate::remake::{apply, remake};
 use crate::wiring;
 use config::Settings;
-use history::{History, OpenError, Options, Remade};
+use history::{History, OpenError, Options, ReadError, Remade};
 use observation::{Span, Time};
 use serde_json::Value;
 
@@ -70,7 +70,8 @@ fn tell(done: &Value) {
     println!("{} readings made anew on {} days{from}", count("readings"), count("days"));
 }
 
-/// The history itself, where no service answers, its names numbered.
+/// The history itself, where no service answers, its names numbered; begun where there is
+/// none.
 ///
 /// # Errors
 /// Somebody else has it, or it cannot be read or written.
@@ -104,6 +105,9 @@ fn alone(
     show: &dyn Fn(Time),
 ) -> Result<Value, Failure> {
     let failed = |e: &dyn std::fmt::Display| Failure::failed(e.to_string());
+    if !History::is_there(&settings.history.directory) {
+        return Err(failed(&ReadError::none_in(&settings.history.directory)));
+    }
     let mut history = open(settings)?;
     let reader = history.reader().map_err(|e| failed(&e))?;
     let (mut sum, mut days) = (Remade::default(), 0);

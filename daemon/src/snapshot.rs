@@ -133,6 +133,9 @@ pub struct HistoryState {
     pub commit_reasons: CommitReasons,
     /// What is set aside: station identifier, reason, count of messages.
     pub set_aside: Vec<(String, Refusal, u64)>,
+    /// Messages set aside that were given up since the start of the process, because there
+    /// were more than may be.
+    pub given_up_aside: u64,
     /// What was damaged at start and what was done about it, one line each.
     pub repairs: Vec<String>,
     /// Why nothing can be committed at present.

@@ -61,6 +61,8 @@ pub struct Committed {
     pub bytes: usize,
     /// How long the transaction took, its sync included.
     pub seconds: f64,
+    /// Messages set aside before that were given up for it: there were more than may be.
+    pub given_up: u64,
 }
 
 /// A dated entry of a person about an instrument.

@@ -5,6 +5,7 @@
 //! the writer's connection or through a [`Reader`] on another thread. The file's layout
 //! is in `FORMAT.md`, the packed records' in the module `record`.
 
+mod aside;
 mod ballast;
 mod block;
 mod carriers;
@@ -44,6 +45,7 @@ pub mod walk;
 pub mod weeks;
 mod writer;
 
+pub use aside::AsideUse;
 pub use entry::{
     Batch, ClockStep, Committed, Entry, Epoch, Head, Note, Observation, Record, Revised, SavedPart,
     SetAside, StatePart,

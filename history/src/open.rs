@@ -1,5 +1,6 @@
 //! Opening.
 
+use crate::aside::AsideUse;
 use crate::ballast::Ballast;
 use crate::connect;
 use crate::damage::{
@@ -34,12 +35,21 @@ pub struct Options {
     pub ballast: u64,
     /// Most pages of the database, to try a full device; none for SQLite's own limit.
     pub max_pages: Option<u32>,
+    /// Most that is set aside of one station, and of all together.
+    pub set_aside: [AsideUse; 2],
 }
 
 impl Options {
     /// The usual ones.
     pub const fn at(now: Time) -> Self {
-        Self { now, verify_newest: 1_000, whole_up_to: 16 << 20, ballast: 1 << 20, max_pages: None }
+        Self {
+            now,
+            verify_newest: 1_000,
+            whole_up_to: 16 << 20,
+            ballast: 1 << 20,
+            max_pages: None,
+            set_aside: [AsideUse::OF_A_STATION, AsideUse::OF_ALL],
+        }
     }
 }
 
@@ -72,6 +82,14 @@ impl From<rusqlite::Error> for Stop {
 }
 
 impl History {
+    /// Whether a directory holds a history, or what a damaged one left: to open it begins
+    /// none where there was none.
+    pub fn is_there(directory: &Path) -> bool {
+        let entries = std::fs::read_dir(directory).into_iter().flatten().flatten();
+        let mut names = entries.map(|entry| entry.file_name());
+        names.any(|name| name.as_encoded_bytes().starts_with(DATABASE.as_bytes()))
+    }
+
     /// Opens the history of a directory, making both if they are not there, and takes
     /// its lock for as long as the value lives. Damage is set aside and told in
     /// [`Opened::repairs`].
@@ -161,9 +179,8 @@ impl History {
                 .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
                 .map_err(|e| OpenError::of(DATABASE, &e))?;
         }
-        if suspect {
-            is_looked_through(directory);
-        }
+        let mut history = Self::new(connection, Some(files.database))?;
+        history.aside_limits = options.set_aside;
         opened.last = history.last();
         Ok((history, opened))
     }

@@ -1,6 +1,7 @@
 //! The one writer. It alone changes anything, from one thread; each change is one
 //! transaction, whole or absent, and synced before its caller hears of it.
 
+use crate::aside::{AsideHeld, AsideUse};
 use crate::ballast::Ballast;
 use crate::carriers::Carriers;
 use crate::entry::{Batch, Committed, Entry, Head, SavedPart, SetAside, StatePart};
@@ -16,6 +17,7 @@ use crate::transaction::transact;
 use crate::{connect, register, row, state};
 use observation::{Diagnosis, Property, Series, Time};
 use rusqlite::{Connection, params};
+use std::cell::RefCell;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
@@ -33,6 +35,9 @@ pub struct History {
     pub(crate) uuid: String,
     pub(crate) last: Option<Head>,
     pub(crate) next: u64,
+    pub(crate) aside_limits: [AsideUse; 2],
+    /// Counted when something is set aside for the first time.
+    aside: Option<AsideHeld>,
     carriers: Arc<Carriers>,
     pub(crate) noticed: Arc<Noticed>,
     packer: Packer,
@@ -43,7 +48,7 @@ pub struct History {
 }
 
 /// Station, reason and packed message.
-type PackedAside = (String, &'static str, Vec<u8>);
+pub(crate) type PackedAside = (String, &'static str, Vec<u8>);
 
 impl From<Unnamed> for WriteError {
     fn from(unnamed: Unnamed) -> Self {
@@ -103,6 +108,8 @@ impl History {
             uuid,
             last,
             next,
+            aside_limits: [AsideUse::OF_A_STATION, AsideUse::OF_ALL],
+            aside: None,
             packer: Packer::default(),
             rare: Vec::new(),
             told: Vec::new(),
@@ -252,6 +259,10 @@ impl History {
             self.carriers.note(head.number);
         }
         let end = said.as_ref().map_or(head.number, |(row, _)| row.number);
+        if self.aside.is_none() && !aside.is_empty() {
+            self.aside = Some(AsideHeld::of(&self.connection, self.aside_limits)?);
+        }
+        let (held, kept) = (&self.aside, RefCell::new(None));
         transact(&mut self.connection, &mut self.frames, &|c| {
             row::insert(c, &row, body, &reach.late_days)?;
             if let Some((row, body)) = &said {
@@ -263,14 +274,27 @@ impl History {
                 )?
                 .execute(params![head.number.cast_signed(), station, reason, head.received.0, body])?;
             }
+            if let Some(held) = held.as_ref().filter(|_| !aside.is_empty()) {
+                *kept.borrow_mut() = Some(held.with(c, &aside)?);
+            }
             for (forwarder, progress) in progress {
                 passing::write(c, forwarder, progress)?;
             }
             state::save(c, state, end)
         })?;
         let bytes = body.len();
+        let mut given_up = 0;
+        if let Some((held, gone)) = kept.into_inner() {
+            (self.aside, given_up) = (Some(held), gone);
+        }
         self.done(Head { number: end, ..head });
-        Ok(Committed { number: end, bytes, seconds: started.elapsed().as_secs_f64() })
+        Ok(Committed { number: end, bytes, seconds: started.elapsed().as_secs_f64(), given_up })
+    }
+
+    /// A station of which so much is set aside that some will soon be given up, and how
+    /// much it is; none is known before something was set aside.
+    pub fn aside_nearly_full(&self) -> Option<(&str, AsideUse)> {
+        self.aside.as_ref()?.nearly_full()
     }
 
     fn pack_aside(
@@ -342,6 +366,7 @@ impl History {
             number: head.number,
             bytes: self.rare.len(),
             seconds: started.elapsed().as_secs_f64(),
+            given_up: 0,
         })
     }
 

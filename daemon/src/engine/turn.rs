@@ -49,6 +49,7 @@ pub struct Turn<P> {
     pub(super) tended: Duration,
     pub(super) committed: Duration,
     pub(super) summed: Duration,
+    pub(super) warned_aside: Option<Duration>,
     pub(super) keeping: Keeping,
     pub(super) weeks: Weeks,
     commands: mpsc::Receiver<Command>,
@@ -128,6 +129,7 @@ impl<P: Process> Turn<P> {
             tended: now,
             committed: now,
             summed: now,
+            warned_aside: None,
             keeping,
             weeks: Weeks::default(),
             // Nobody asks anything before work begins.

@@ -5,7 +5,7 @@ use super::pacing::Reason;
 use super::process::Process;
 use super::turn::Turn;
 use adapters::port::Receipt;
-use history::{Committed, WriteError};
+use history::{AsideUse, Committed, WriteError};
 use observation::Time;
 use std::time::Duration;
 
@@ -21,6 +21,8 @@ pub(super) const FIRST_PAUSE: Duration = Duration::from_millis(200);
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// How long a stop waits for a device that refuses.
 const LAST_PATIENCE: Duration = Duration::from_secs(5);
+/// Time between two warnings that what is set aside will be given up.
+const WARNING: Duration = Duration::from_secs(86_400);
 /// Time between two summaries of refusals in the log.
 const SUMMARY: Duration = Duration::from_secs(3_600);
 
@@ -66,8 +68,13 @@ impl<P: Process> Turn<P> {
     }
 
     pub(super) fn written(&mut self, committed: Committed, now: Time) {
+        let mut aside = false;
         for (station, reason) in self.core.written_aside() {
             self.standing.set_aside(station, reason);
+            aside = true;
+        }
+        if aside {
+            self.aside_grew(committed.given_up);
         }
         let (messages, readings) = self.core.written();
         self.standing.written(messages, readings, now);
@@ -75,6 +82,34 @@ impl<P: Process> Turn<P> {
         self.standing.committed(committed, now, &self.core.history);
         self.rain = self.standing.rain_of(&self.core.processor);
         self.committed = self.clock.monotonic();
+    }
+
+    /// Something was set aside, and so many messages were given up for it: says so, first
+    /// that it will come to that.
+    fn aside_grew(&mut self, given_up: u64) {
+        let state = &mut self.standing.history;
+        state.given_up_aside += given_up;
+        let first = given_up > 0 && state.given_up_aside == given_up;
+        if given_up > 0
+            && let Err(error) = self.standing.recount_aside(&self.core.history)
+        {
+            tracing::error!("what is set aside cannot be counted: {error}");
+        }
+        let Some((station, held)) = self.core.history.aside_nearly_full() else { return };
+        let now = self.clock.monotonic();
+        if self.warned_aside.is_some_and(|w| now.saturating_sub(w) < WARNING) && !first {
+            return;
+        }
+        self.warned_aside = Some(now);
+        let most = AsideUse::OF_A_STATION;
+        tracing::warn!(
+            "{} messages of {station} are set aside, {} bytes; of one station {} messages or {} bytes are kept, and four times that of all, then the oldest are given up ({} were since the start): bring them in with `isobarn import --set-aside {station}`, and mend what they are set aside for",
+            held.messages,
+            held.bytes,
+            most.messages,
+            most.bytes,
+            self.standing.history.given_up_aside
+        );
     }
 
     /// A write that failed: waits a little, or ends the process. Nothing is forgotten,

@@ -240,6 +240,12 @@ fn history(out: &mut Exposition, history: &HistoryState) {
             *count as f64,
         );
     }
+    out.counter(
+        "isobarn_history_set_aside_given_up_messages_total",
+        "Messages set aside and never brought in that were given up, the oldest first, because there were more than may be.",
+        &[],
+        history.given_up_aside as f64,
+    );
 }
 
 fn truth(holds: bool) -> f64 {

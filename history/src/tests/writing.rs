@@ -1,8 +1,9 @@
 use super::{open, options};
 use crate::invented::{START, any_message, message, property, reading, series, sources};
 use crate::{
-    Batch, ClockStep, Cursor, DeadLetter, Entry, Epoch, History, NewToken, Note, Observation,
-    OpenError, Reader, Record, Revised, SavedPart, SetAside, StatePart, WriteError,
+    AsideUse, Batch, ClockStep, Cursor, DeadLetter, Entry, Epoch, History, NewToken, Note,
+    Observation, OpenError, Options, Reader, Record, Revised, SavedPart, SetAside, StatePart,
+    WriteError,
 };
 use observation::diagnosis::Stage;
 use observation::{
@@ -228,6 +229,85 @@ fn what_is_set_aside_is_kept_counted_and_brought_in_once() {
     history.take_set_aside(&[found[0].id]).unwrap();
     assert_eq!(total(&history), 2);
     assert_eq!(history.look().set_aside(None, 0, 1).unwrap()[0].id, found[1].id);
+}
+
+#[test]
+fn what_is_set_aside_is_bounded_and_the_oldest_is_given_up_what_was_brought_in_first() {
+    const FEW: AsideUse = AsideUse { messages: 100, bytes: 1 << 20 };
+    let all = AsideUse { messages: 150, ..FEW };
+    let directory = tempfile::tempdir().unwrap();
+    let options = Options { set_aside: [FEW, all], ..options() };
+    let open = || {
+        let (mut history, _) = History::open(directory.path(), &options).unwrap();
+        let property = property(4);
+        history.register(START, &property, &series(&property), &sources()).unwrap();
+        history
+    };
+    let set_aside = |history: &mut History, station: u16, count: usize| -> u64 {
+        (0..count)
+            .map(|_| {
+                let channel = u32::from(station) * 2;
+                let message = message(station, &[channel], START, 17.3);
+                let aside = [SetAside { message, reason: Refusal::Future }];
+                let batch = Batch { set_aside: &aside, ..batch(START, &[], &[]) };
+                history.commit(&batch).unwrap().given_up
+            })
+            .sum()
+    };
+    let ids = |history: &History| -> Vec<i64> {
+        history.look().set_aside(None, 0, 1_000).unwrap().iter().map(|a| a.id).collect()
+    };
+    let mut history = open();
+    assert_eq!(history.aside_nearly_full(), None);
+    assert_eq!(set_aside(&mut history, 0, 90), 0);
+    assert_eq!(history.aside_nearly_full(), None);
+    assert_eq!(set_aside(&mut history, 0, 1), 0);
+    let (station, held) = history.aside_nearly_full().unwrap();
+    assert_eq!((station, held.messages), ("orchard", 91));
+
+    // What was brought in goes first and is not given up.
+    history.take_set_aside(&[5, 6, 7]).unwrap();
+    assert_eq!(set_aside(&mut history, 0, 10), 0, "three of them make room");
+    assert_eq!(ids(&history).len(), 98);
+    drop(history);
+    // A restart forgets nothing.
+    let mut history = open();
+    let given_up = set_aside(&mut history, 0, 50);
+    let kept = ids(&history);
+    assert_eq!(given_up as usize + kept.len(), 148);
+    assert!((90..=100).contains(&kept.len()), "{}", kept.len());
+    assert_eq!(kept.last(), Some(&151));
+    assert!(kept.windows(2).all(|pair| pair[1] == pair[0] + 1), "the oldest went: {kept:?}");
+
+    // Another station has its own share, up to what all may have.
+    let given_up = set_aside(&mut history, 1, 60);
+    assert!(given_up > 0);
+    let held = ids(&history);
+    assert!((140..=150).contains(&held.len()), "{}", held.len());
+    assert!((152..=211).all(|id| held.contains(&id)), "the fuller one gives up: {held:?}");
+}
+
+#[test]
+fn by_size_what_is_set_aside_is_bounded_too() {
+    let directory = tempfile::tempdir().unwrap();
+    let most = AsideUse { messages: 1_000_000, bytes: 2_000 };
+    let options = Options { set_aside: [most; 2], ..options() };
+    let (mut history, _) = History::open(directory.path(), &options).unwrap();
+    let property = property(4);
+    history.register(START, &property, &series(&property), &sources()).unwrap();
+    let mut random = fastrand::Rng::with_seed(3);
+    for _ in 0..100 {
+        let message = any_message(&mut random, 8, START);
+        let aside = [SetAside { message, reason: Refusal::TooOld }];
+        history.commit(&Batch { set_aside: &aside, ..batch(START, &[], &[]) }).unwrap();
+        let bytes: i64 = history
+            .connection
+            .query_row("SELECT sum(length(body)) FROM set_aside", [], |r| r.get(0))
+            .unwrap();
+        assert!((1..=2_000).contains(&bytes), "{bytes}");
+    }
+    let kept = history.look().set_aside(None, 0, 1_000).unwrap().len();
+    assert!((2..100).contains(&kept), "{kept}");
 }
 
 #[test]

@@ -49,7 +49,9 @@ fn asked_ever_more_rarely(sink: &Sink) {
         let pause = pair[1].0 - pair[0].0;
         assert!(pause >= RETRY_AFTER, "asked again after {pause:?}");
     }
-    for four in asked.windows(4).filter(|f| f[1].1 == 429 && f[2].1 == 200) {
+    // A refusal after a refusal says "not yet" and nothing of how fast is too fast.
+    let taught = |f: &&[(Instant, u16)]| f[0].1 == 200 && f[1].1 == 429 && f[2].1 == 200;
+    for four in asked.windows(4).filter(taught) {
         let (before, after) = (four[1].0 - four[0].0, four[3].0 - four[2].0);
         // The receiver's stamps are not the sender's: a request may be read late.
         let slack = Duration::from_millis(50) + before / 4;

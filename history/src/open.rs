@@ -147,7 +147,7 @@ impl History {
                     (anew(&files, &stamp, &reason, &mut opened.repairs)?, true)
                 }
             };
-        let history = loop {
+        let mut history = loop {
             if let Some(kept) = kept_wal.take() {
                 let taken = take_from_frames(&mut connection, &files.database, &kept)?;
                 opened.repairs.push(format!(
@@ -179,7 +179,9 @@ impl History {
                 .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
                 .map_err(|e| OpenError::of(DATABASE, &e))?;
         }
-        let mut history = Self::new(connection, Some(files.database))?;
+        if suspect {
+            is_looked_through(directory);
+        }
         history.aside_limits = options.set_aside;
         opened.last = history.last();
         Ok((history, opened))

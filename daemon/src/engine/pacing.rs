@@ -19,7 +19,7 @@ mod tests;
 
 pub use reason::Reason;
 
-use observation::{Property, StationIndex};
+use observation::{Property, Span, StationIndex};
 use sender::{Asked, LATELY, Sender};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -42,8 +42,9 @@ const STREAK: u32 = 5;
 /// a backlog would each wait for the interval.
 const TRIES: u32 = 100;
 const ONE_MORE_TRY: Duration = Duration::from_secs(30);
-/// A try is made when the sender said nothing more for so long: who says more does not
-/// wait for each receipt.
+/// A try is made when the sender said nothing more for so long, or for one and a half times
+/// its stations' spacing where that is less than the interval: who says more does not wait
+/// for each receipt.
 const SAID_ALL: Duration = Duration::from_millis(20);
 
 /// What waits and since when.
@@ -70,8 +71,11 @@ pub struct Pacing {
 impl Pacing {
     /// Nothing waits.
     pub fn new(property: &Property, interval: Duration) -> Self {
-        let mut stations: Vec<Asked> =
-            property.stations.iter().map(|s| Asked { samples: 0.0, sleeps: s.sleeps }).collect();
+        let mut stations: Vec<Asked> = property
+            .stations
+            .iter()
+            .map(|s| Asked { samples: 0.0, spacing: duration(s.interval), sleeps: s.sleeps })
+            .collect();
         for (index, channel) in (0_u32..).zip(&property.channels) {
             let place = usize::from(channel.station.0);
             let Some(declared) = property.stations.get(place) else { continue };
@@ -85,6 +89,7 @@ impl Pacing {
             if let Some(station) = stations.get_mut(place) {
                 // Slower than once in ten seconds still means one now and then.
                 station.samples += (LATELY as f64 / interval.as_seconds().max(0.001)).max(1.0);
+                station.spacing = station.spacing.min(duration(interval));
             }
         }
         Self {
@@ -153,7 +158,9 @@ impl Pacing {
             let soon = self.urgent.is_some() || self.trial.is_some();
             if !soon && self.tries > 0 && self.interval > Duration::ZERO {
                 self.tries -= 1;
-                self.trial = Some((now + SAID_ALL, sender));
+                let silent = known.spacing.saturating_mul(3) / 2;
+                let wait = if silent < self.interval { silent.max(SAID_ALL) } else { SAID_ALL };
+                self.trial = Some((now + wait, sender));
                 known.trying(true);
             }
         }
@@ -218,4 +225,8 @@ impl Pacing {
             self.senders.retain(|_, s| s.second >= oldest);
         }
     }
+}
+
+fn duration(span: Span) -> Duration {
+    Duration::from_millis(u64::try_from(span.0).unwrap_or(0))
 }

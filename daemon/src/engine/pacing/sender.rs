@@ -18,6 +18,8 @@ pub(super) const LATELY: usize = 10;
 pub(super) struct Asked {
     /// Samples that its channels send in [`LATELY`] seconds.
     pub(super) samples: f64,
+    /// Time between two of its messages: the shortest interval of its channels.
+    pub(super) spacing: Duration,
     /// Whether it sleeps once it has its receipt.
     pub(super) sleeps: bool,
 }
@@ -52,8 +54,9 @@ pub(super) struct Sender {
     pub(super) second: u64,
     /// Its stations; each is counted once.
     stations: Vec<StationIndex>,
-    /// What is asked of them together in [`LATELY`] seconds.
+    /// What is asked of them together in [`LATELY`] seconds, and the shortest spacing.
     asked: f64,
+    pub(super) spacing: Duration,
 }
 
 impl Sender {
@@ -75,6 +78,7 @@ impl Sender {
             second: now.as_secs(),
             stations: Vec::new(),
             asked: 0.0,
+            spacing: Duration::MAX,
         }
     }
 
@@ -94,6 +98,7 @@ impl Sender {
         if !self.stations.contains(&station) {
             self.stations.push(station);
             self.asked += asked.samples;
+            self.spacing = self.spacing.min(asked.spacing);
         }
         self.last_message = now;
         self.unanswered = self.unanswered.saturating_add(1);

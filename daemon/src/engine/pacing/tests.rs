@@ -39,7 +39,7 @@ fn pacing(interval_ms: u64, sleeps: bool) -> Pacing {
 }
 
 fn asked(samples: f64) -> Asked {
-    Asked { samples, sleeps: false }
+    Asked { samples, spacing: Duration::ZERO, sleeps: false }
 }
 
 const STATION: StationIndex = StationIndex(0);
@@ -171,7 +171,7 @@ fn behind_a_broker(window: usize, interval: u64, hours: u64) -> (u64, usize, Dur
     let station = property.stations[0].clone();
     property.stations = (0..5).map(|_| station.clone()).collect();
     let mut pacing = Pacing::new(&property.indexed(), Duration::from_secs(interval));
-    let speaks = Asked { samples: 60.0, sleeps: false };
+    let speaks = Asked { samples: 60.0, spacing: Duration::from_secs(2), sleeps: false };
     pacing.stations = vec![speaks; 5];
     // In microseconds; a message takes 300 of them from the broker.
     let (mut now, end) = (0_u64, hours * 3_600_000_000);

@@ -190,6 +190,8 @@ proptest! {
     #[test]
     fn repeats_change_nothing(list in events(120), every in 1_usize..20) {
         let list = messages(&list);
+        // Two that state one time by chance are in conflict without any repeat.
+        prop_assume!(whole(&list).conflicts == 0);
         let mut croft = Croft::new();
         let mut repeated = 0;
         for (nth, message) in list.iter().enumerate() {

@@ -205,6 +205,7 @@ server = "postgresql://weather@{}/postgres"
         "{killed} kills, {restarts} restarts of the broker, {moods} failures of a receiver in {:.0} s",
         begun.elapsed().as_secs_f64()
     );
+    crate::disks::sound(&settings);
     let mut logged: BTreeMap<String, BTreeMap<String, u64>> = BTreeMap::new();
     for line in export(&settings, &["--samples"]).lines() {
         let line: Value = serde_json::from_str(line).unwrap();

@@ -113,4 +113,5 @@ fn a_look_through_the_history_finds_damage_and_the_next_start_mends_it() {
     let kept = std::fs::read_dir(folder.path().join("history")).unwrap().flatten();
     assert!(kept.map(|f| f.file_name()).any(|n| n.to_string_lossy().contains(".damaged-")));
     assert!(look().status.success());
+    crate::disks::sound(&settings);
 }

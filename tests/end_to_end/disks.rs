@@ -98,7 +98,8 @@ fn cursor(settings: &Path) -> u64 {
     kept.map(i64::cast_unsigned).unwrap()
 }
 
-fn sound(settings: &Path) {
+/// SQLite's own check of the whole history.
+pub(crate) fn sound(settings: &Path) {
     let store = settings.parent().unwrap().join("history/history.sqlite3");
     let connection = rusqlite::Connection::open(store).unwrap();
     let verdict: String = connection.query_row("PRAGMA integrity_check", [], |r| r.get(0)).unwrap();

@@ -168,8 +168,28 @@ fn one_bad_reading_is_found_told_and_does_not_block_the_others() {
     assert_eq!(row["dead_letters"][0]["log"], 100, "{row}");
     assert_eq!(row["dead_letters"][0]["status"], 422);
     assert_eq!(row["dead_letters"][0]["answer"], "no such thing");
+    let about = row["dead_letters"][0]["reading"].as_str().unwrap().to_owned();
+    let named: Vec<String> = export(&settings, &["--from", "2020-01-01T00:00:00Z"])
+        .lines()
+        .map(|l| serde_json::from_str::<Value>(l).unwrap())
+        .map(|l| {
+            let word = |key: &str| l[key].as_str().map(str::to_owned);
+            let place = format!("{}/{}", word("station").unwrap(), word("instrument").unwrap());
+            let others = ["quantity", "statistic", "over", "period"].into_iter().filter_map(word);
+            let words: Vec<String> =
+                word("time").into_iter().chain([place]).chain(others).collect();
+            words.join(" ")
+        })
+        .filter(|named| *named == about)
+        .collect();
+    assert_eq!(named.len(), 1, "{about}");
     assert_eq!(program.terminate().0, Some(0));
-    assert_eq!(status(&settings)["dead_letter_count"], 1, "it is kept");
+    let kept = status(&settings);
+    assert_eq!(kept["dead_letter_count"], 1, "it is kept");
+    assert_eq!(kept["dead_letters"][0]["reading"], about.as_str());
+    let told = command(&["status", "--config", settings.to_str().unwrap()]);
+    let told = String::from_utf8(told.stdout).unwrap();
+    assert!(told.contains(&format!("{about} refused with 422: no such thing")), "{told}");
     let (all, twice, ordered) = delivered(&sink);
     assert_eq!((all.len(), twice, ordered), (300 * 8 - 1, 0, true));
 }
@@ -536,6 +556,7 @@ fn killed_at_random_everything_logged_is_delivered_at_least_once() {
     drained(&settings);
     assert_eq!(program.terminate().0, Some(0));
     let (all, twice, _) = delivered(&sink);
+    crate::disks::sound(&settings);
     println!("{} delivered, {twice} more than once over 10 kills", all.len());
     same_as_logged(&settings, &all);
 }

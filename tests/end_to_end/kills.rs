@@ -147,6 +147,7 @@ fn nothing_acknowledged_is_lost_and_nothing_with_an_identity_is_there_twice() {
     });
     let (status, said) = program.terminate();
     assert_eq!(status, Some(0), "{said}");
+    crate::disks::sound(&settings);
     drop(broker);
 
     let samples = export(&settings, &["--samples"]);

@@ -4,6 +4,7 @@
 
 mod early;
 mod filter;
+mod gate;
 mod handover;
 pub mod http;
 pub mod mqtt;

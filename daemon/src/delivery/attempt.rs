@@ -3,6 +3,7 @@
 
 use super::courier::Courier;
 use super::load::{Filler, Load};
+use super::tally::Letter;
 use crate::supervision::Backoff;
 use adapters::forwarders::port::{Newest, Outgoing, Piece, Verdict, Verdicts};
 use adapters::port::State;
@@ -194,7 +195,8 @@ impl Courier {
                 "a reading was refused for good and is kept as a dead letter: {answer} (more are counted)"
             );
         }
-        self.tally.add_letter(&letter);
+        let series = self.context.origin.series(outgoing.reading.series).map(|s| &s.series);
+        self.tally.add_letter(Letter::of(letter.clone(), series, &outgoing.reading));
         self.keeper.unkept.letter(letter);
     }
 

@@ -1,6 +1,6 @@
 //! Everything a delivery loop needs from the history, gathered before anything runs.
 
-use super::tally::{Kept, SHOWN_LETTERS, Tally};
+use super::tally::{Kept, Letter, Tally};
 use super::unkept::Unkept;
 use crate::wiring::NamedForwarder;
 use adapters::forwarders::port::{Context, Forwarder, Origin, SeriesName};
@@ -58,7 +58,7 @@ pub fn prepare(
             history.source_suffix(&format!("forward/{name}")).map_err(|e| e.to_string())?;
         let look = history.look();
         let cursor = look.cursor(&name).map_err(read)?;
-        let (letters, dead) = look.dead_letters(&name, SHOWN_LETTERS).map_err(read)?;
+        let (letters, dead) = Letter::kept(&look, &name).map_err(read)?;
         let given_up = cursor.as_ref().map_or(0, |c| c.given_up);
         ready.push(Standby {
             forwarder,

@@ -2,14 +2,61 @@
 
 use crate::snapshot::HistoryState;
 use adapters::port::State;
-use history::DeadLetter;
-use observation::Time;
+use history::{DeadLetter, Entry, Look, ReadError};
+use observation::{Reading, Series, Time};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Dead letters that are shown, newest first.
-pub const SHOWN_LETTERS: usize = 10;
+const SHOWN_LETTERS: usize = 10;
+
+/// A dead letter, and what it is about.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Letter {
+    /// As the store keeps it.
+    pub letter: DeadLetter,
+    /// Time and series of the reading; empty where the log has it no more.
+    pub about: String,
+}
+
+impl Letter {
+    /// Of a reading.
+    pub fn of(letter: DeadLetter, series: Option<&Series>, reading: &Reading) -> Self {
+        let about = series.map_or_else(String::new, |series| {
+            let Series { station, instrument, quantity, statistic, over, period } = series;
+            let (quantity, statistic) = (quantity.name(), statistic.word());
+            let mut about =
+                format!("{} {station}/{instrument} {quantity} {statistic}", reading.time);
+            for span in [over, period].into_iter().flatten() {
+                about.extend([" ", span.to_string().as_str()]);
+            }
+            about
+        });
+        Self { letter, about }
+    }
+
+    /// The newest of a forwarder that the store keeps, newest first, and how many there are.
+    ///
+    /// # Errors
+    /// When the history cannot be read.
+    pub fn kept(look: &Look<'_>, forwarder: &str) -> Result<(Vec<Self>, u64), ReadError> {
+        let (letters, count) = look.dead_letters(forwarder, SHOWN_LETTERS)?;
+        let letters = letters.into_iter().map(|letter| {
+            let place = letter.place as usize;
+            // A correction's record holds no readings, and an old record may be gone.
+            let reading = match look.one(letter.number).ok().flatten().map(|r| r.entry) {
+                Some(Entry::Batch { readings, .. }) => readings.get(place).copied(),
+                _ => None,
+            };
+            match reading {
+                Some(reading) => Self::of(letter, look.names().series(reading.series), &reading),
+                None => Self { letter, about: String::new() },
+            }
+        });
+        Ok((letters.collect(), count))
+    }
+}
 
 /// How a forwarder stands at present.
 #[derive(Clone, Debug)]
@@ -37,7 +84,7 @@ pub struct Tally {
     /// Readings that the loop has passed since.
     passed: AtomicU64,
     now: Mutex<Now>,
-    letters: Mutex<VecDeque<DeadLetter>>,
+    letters: Mutex<VecDeque<Letter>>,
 }
 
 /// What the store kept of a forwarder.
@@ -46,7 +93,7 @@ pub struct Kept {
     /// Readings given up.
     pub given_up: u64,
     /// Dead letters, newest first, at most [`SHOWN_LETTERS`].
-    pub letters: Vec<DeadLetter>,
+    pub letters: Vec<Letter>,
     /// Dead letters in all.
     pub dead: u64,
 }
@@ -94,7 +141,7 @@ impl Tally {
     }
 
     /// The newest dead letters, newest first.
-    pub fn letters(&self) -> Vec<DeadLetter> {
+    pub fn letters(&self) -> Vec<Letter> {
         lock(&self.letters).iter().cloned().collect()
     }
 
@@ -147,10 +194,10 @@ impl Tally {
         self.passed.fetch_add(count, Relaxed);
     }
 
-    pub(super) fn add_letter(&self, letter: &DeadLetter) {
+    pub(super) fn add_letter(&self, letter: Letter) {
         self.dead.fetch_add(1, Relaxed);
         let mut letters = lock(&self.letters);
-        letters.push_front(letter.clone());
+        letters.push_front(letter);
         letters.truncate(SHOWN_LETTERS);
     }
 }

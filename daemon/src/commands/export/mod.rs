@@ -9,7 +9,7 @@ mod table;
 use super::Failure;
 use crate::arguments::{Export, Format};
 use crate::wiring;
-use history::Reader;
+use history::{Reader, Selection};
 use observation::days::{DayKind, Division};
 use observation::{Quantity, Span, Time};
 use std::collections::BTreeSet;
@@ -27,6 +27,18 @@ struct Asked<'a> {
     to: Option<Time>,
     step: Option<Span>,
     format: Format,
+}
+
+impl Asked<'_> {
+    fn selection(&self) -> Selection {
+        let from = self.from.unwrap_or(Time(i64::MIN / 4));
+        let to = self.to.unwrap_or(Time(i64::MAX / 4));
+        Selection {
+            station: self.station.map(str::to_owned),
+            quantity: self.quantity,
+            ..Selection::between(from, to)
+        }
+    }
 }
 
 /// Prints what is asked for.

@@ -6,9 +6,9 @@ use crate::commands::progress::Progress;
 use crate::lines::diagnosis;
 use crate::lines::reading::{CSV_HEADING, ReadingLines, Sorted, of_names};
 use crate::summary::{Step, Summary};
-use history::{Reader, Selection};
+use history::Reader;
+use observation::Reading;
 use observation::reading::decimal_text;
-use observation::{Reading, Time};
 use std::io::Write;
 
 pub(super) fn print(
@@ -18,13 +18,7 @@ pub(super) fn print(
 ) -> Result<(), Trouble> {
     let names = reader.names();
     let lines = of_names(names);
-    let from = asked.from.unwrap_or(Time(i64::MIN / 4));
-    let to = asked.to.unwrap_or(Time(i64::MAX / 4));
-    let selection = Selection {
-        station: asked.station.map(str::to_owned),
-        quantity: asked.quantity,
-        ..Selection::between(from, to)
-    };
+    let selection = asked.selection();
     let csv = asked.format == Format::Csv;
     let mut text = Vec::new();
     if csv {
@@ -80,7 +74,7 @@ pub(super) fn print(
     }
     look.each_diagnosis(&mut |said| {
         let own = asked.station.is_none_or(|wanted| said.station.as_deref() == Some(wanted));
-        if own && from <= said.time && said.time < to {
+        if own && selection.from <= said.time && said.time < selection.to {
             text.clear();
             diagnosis::json(said, &mut text);
             output.write_all(&text).map_err(Trouble::Output)?;

@@ -16,14 +16,7 @@ pub(super) fn print(
     output: &mut impl Write,
 ) -> Result<(), Trouble> {
     let names = reader.names();
-    let selection = Selection {
-        station: asked.station.map(str::to_owned),
-        quantity: asked.quantity,
-        ..Selection::between(
-            asked.from.unwrap_or(Time(i64::MIN / 4)),
-            asked.to.unwrap_or(Time(i64::MAX / 4)),
-        )
-    };
+    let selection = asked.selection();
     let look = reader.look();
     let columns = columns(&look, &selection, names)?;
     let mut text = heading(names, &columns);

@@ -1,9 +1,9 @@
 //! `status --json`: one object, its names part of the contract.
 
+use crate::delivery::tally::Letter;
 use crate::lines::diagnosis::Row;
 use crate::snapshot::{Snapshot, View};
 use adapters::port::State;
-use history::DeadLetter;
 use observation::property::InstrumentIndex;
 use observation::reading::decimal_text;
 use observation::{Property, Refusal, StationIndex, Time};
@@ -90,16 +90,17 @@ fn words(state: State) -> (&'static str, String) {
 }
 
 /// Adds what the store keeps of a forwarder to its row.
-pub(super) fn kept(row: &mut Value, given_up: u64, dead: u64, letters: &[DeadLetter]) {
+pub(super) fn kept(row: &mut Value, given_up: u64, dead: u64, letters: &[Letter]) {
     let letters: Vec<Value> = letters
         .iter()
-        .map(|l| {
+        .map(|Letter { letter, about }| {
             json!({
-                "log": l.number,
-                "place": l.place,
-                "time": l.time.to_string(),
-                "status": l.status,
-                "answer": l.answer,
+                "log": letter.number,
+                "place": letter.place,
+                "reading": about,
+                "time": letter.time.to_string(),
+                "status": letter.status,
+                "answer": letter.answer,
             })
         })
         .collect();

@@ -10,7 +10,7 @@ use super::Failure;
 use crate::arguments::Status;
 use crate::clock::{Clock as _, SystemClock};
 use crate::control::{self, Answer, Request, Word};
-use crate::delivery::tally::SHOWN_LETTERS;
+use crate::delivery::tally::Letter;
 use crate::engine::restart;
 use crate::engine::standing::Standing;
 use crate::wiring;
@@ -105,7 +105,7 @@ fn waiting(
                 from = next;
             }
         }
-        let (letters, dead) = look.dead_letters(&table.name, SHOWN_LETTERS)?;
+        let (letters, dead) = Letter::kept(&look, &table.name)?;
         let mut row = json!({
             "name": table.name,
             "kind": table.kind,

@@ -48,8 +48,11 @@ fn forwarders(document: &Value, out: &mut String) {
             let number = |key: &str| letter.get(key).and_then(Value::as_u64).unwrap_or(0);
             let _ = writeln!(
                 out,
-                "    record {} refused with {}: {}",
-                number("log"),
+                "    {} refused with {}: {}",
+                match word(letter, "reading") {
+                    "" => format!("record {}", number("log")),
+                    reading => reading.to_owned(),
+                },
                 number("status"),
                 word(letter, "answer")
             );

@@ -175,6 +175,14 @@ fn a_kill_on_a_full_disk_loses_nothing_and_the_next_start_goes_on() {
     sender.send_all(&program, 50);
     let filler = Filler::all_but(&store, 64 << 10);
     assert_eq!(sender.send_until_refused(&program), 503);
+    // A copy has no room either, and no half of one is left.
+    let copy = store.join("copy.sqlite3");
+    let output =
+        command(&["backup", "--config", settings.to_str().unwrap(), copy.to_str().unwrap()]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(said.contains("full") && said.contains("copy.sqlite3"), "{said}");
+    assert!(!copy.exists());
     program.kill();
     let program = Program::run(&settings);
     assert_eq!(Client::new().get(program.address("http"), "/").status, 200);

@@ -452,13 +452,34 @@ fn daily_files_hold_what_was_logged_once() {
             let mut line: Value = serde_json::from_str(line).unwrap();
             assert!(line["time"].as_str().unwrap().starts_with(name.trim_end_matches(".jsonl")));
             let id = line.as_object_mut().unwrap().remove("id").unwrap();
-            assert!(all.insert(id.to_string(), line).is_none(), "{id} twice");
+            let id = id.as_str().unwrap().to_owned();
+            assert!(all.insert(id.clone(), line).is_none(), "{id} twice");
         }
         let table = folder.path().join("table").join(name.replace(".jsonl", ".csv"));
         let text = std::fs::read_to_string(table).unwrap();
         let (heading, rest) = text.split_once('\n').unwrap();
-        assert_eq!(heading.split(',').next_back(), Some("id"));
-        rows += rest.lines().filter(|l| l.split(',').count() == heading.split(',').count()).count();
+        let columns: Vec<&str> = heading.split(',').collect();
+        assert_eq!(columns.last(), Some(&"id"));
+        // The same in both, field by field; in CSV what is null is empty.
+        for row in rest.lines() {
+            let fields: BTreeMap<&str, &str> =
+                columns.iter().copied().zip(row.split(',')).collect();
+            assert_eq!(fields.len(), columns.len(), "{row}");
+            let line = &all[fields["id"]];
+            for (column, field) in fields.into_iter().filter(|(column, _)| *column != "id") {
+                let said = match &line[column] {
+                    Value::Null => String::new(),
+                    Value::String(text) => text.clone(),
+                    Value::Array(list) => {
+                        let words: Vec<&str> = list.iter().filter_map(Value::as_str).collect();
+                        words.join(" ")
+                    }
+                    number => number.to_string(),
+                };
+                assert_eq!(field, said, "{column} of {row}");
+            }
+            rows += 1;
+        }
     }
     assert_eq!(rows, all.len());
     same_as_logged(&settings, &all);

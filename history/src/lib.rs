@@ -9,6 +9,7 @@ mod aside;
 mod ballast;
 mod block;
 mod carriers;
+mod columns;
 mod connect;
 mod damage;
 mod diagnoses;

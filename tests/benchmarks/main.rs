@@ -1,7 +1,7 @@
 //! Speed and size as ratios against peers measured in the same run, on the same disk.
 //!
 //!     cargo build --release -p isobarn
-//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|spans|log|written|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|idle]...
+//!     cargo run --release -p isobarn-tests --bin benchmark -- [formulas|history|spans|log|written|databases|commits|forward|http|mqtt|inlet|catch-up|backlog|page|start|idle]...
 //!
 //! Every figure is the median of alternating pairs: ours, the peer, ours, the peer. On
 //! two shared cores throughput alone wanders by a tenth, so the processor time a million
@@ -35,6 +35,7 @@ mod mqtt;
 mod page;
 mod service;
 mod spans;
+mod start;
 mod store;
 mod written;
 
@@ -53,7 +54,7 @@ fn main() {
     let wanted = |name: &str| {
         arguments.iter().any(|a| a == name)
             || (arguments.is_empty()
-                && !matches!(name, "idle" | "backlog" | "page" | "spans" | "written"))
+                && !matches!(name, "idle" | "backlog" | "page" | "spans" | "start" | "written"))
     };
     if wanted("formulas") {
         formulas::compare();
@@ -101,6 +102,9 @@ fn main() {
     }
     if wanted("page") {
         page::measure();
+    }
+    if wanted("start") {
+        start::measure();
     }
     if wanted("idle") {
         idle::watch();

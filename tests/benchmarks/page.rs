@@ -43,7 +43,7 @@ fn token(station: &str) -> String {
     format!("invented-token-of-{station}")
 }
 
-fn write(folder: &Path) -> PathBuf {
+pub(crate) fn write(folder: &Path) -> PathBuf {
     let mut text = String::from(
         "[property]\nname = \"Alder Croft (invented)\"\nlatitude = 54.07\nlongitude = -2.28\n\
          elevation = \"212 m\"\ntime_zone = \"Europe/London\"\n\n[history]\n\
@@ -104,7 +104,7 @@ fn steps(quantity: Quantity, minute: i64, random: &mut fastrand::Rng) -> i64 {
     (value * 10_f64.powi(i32::from(quantity.decimals()))).round() as i64
 }
 
-fn fill(path: &Path, days: i64, end: i64) {
+pub(crate) fn fill(path: &Path, days: i64, end: i64) {
     let settings = config::load_without_secrets(path, &[]).expect("settings without a fault");
     let property = Arc::new(settings.property.clone());
     let options = processor::Options {

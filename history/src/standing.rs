@@ -1,40 +1,13 @@
 //! What stands beside the log, as rows that people may read with any SQLite tool:
-//! tokens, cursors, dead letters, gaps and what was set aside.
+//! cursors, dead letters and gaps.
 
-use crate::entry::SetAside;
 use crate::fault::{ReadError, WriteError};
 use crate::look::Look;
-use crate::record::{Row, Wanted, decode_messages, kind};
 use crate::transaction::transact;
 use crate::writer::History;
-use observation::{Refusal, Time};
+use observation::Time;
 use rusqlite::{Connection, OptionalExtension, params};
-use std::cell::Cell;
 use std::collections::HashMap;
-
-/// A token to be kept. Only its hash is.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct NewToken {
-    /// Whether the owner is a gateway; else it is a station.
-    pub gateway: bool,
-    /// Identifier of the station or gateway.
-    pub owner: String,
-    /// SHA-256 of the token.
-    pub hash: [u8; 32],
-    /// When it was made.
-    pub created: Time,
-}
-
-/// A token as kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Token {
-    /// Its number, by which it is revoked.
-    pub id: i64,
-    /// What it is.
-    pub token: NewToken,
-    /// When it was revoked, if it was.
-    pub revoked: Option<Time>,
-}
 
 /// How far a forwarder has come.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -63,17 +36,6 @@ pub struct DeadLetter {
     pub status: u16,
     /// The receiver's answer, shortened by the caller.
     pub answer: String,
-}
-
-/// Something set aside, as kept.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Aside {
-    /// Its number among what was set aside.
-    pub id: i64,
-    /// Log number of the commit it came with.
-    pub number: u64,
-    /// What and why.
-    pub set_aside: SetAside,
 }
 
 impl History {
@@ -114,39 +76,6 @@ impl History {
                 .map(|_| ())
         })?;
         Ok(suffix)
-    }
-
-    /// Keeps a token; its number.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn add_token(&mut self, token: &NewToken) -> Result<i64, WriteError> {
-        let id = Cell::new(0);
-        self.with_ballast(&|c| {
-            c.execute(
-                "INSERT INTO token (gateway, owner, hash, created) VALUES (?1, ?2, ?3, ?4)",
-                params![token.gateway, token.owner, token.hash.as_slice(), token.created.0],
-            )?;
-            id.set(c.last_insert_rowid());
-            Ok(())
-        })?;
-        Ok(id.get())
-    }
-
-    /// Revokes a token; whether there was one to revoke.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn revoke_token(&mut self, id: i64, now: Time) -> Result<bool, WriteError> {
-        let changed = Cell::new(0);
-        self.with_ballast(&|c| {
-            changed.set(c.execute(
-                "UPDATE token SET revoked = ?2 WHERE id = ?1 AND revoked IS NULL",
-                [id, now.0],
-            )?);
-            Ok(())
-        })?;
-        Ok(changed.get() > 0)
     }
 
     /// Moves a forwarder's cursor, gaps included.
@@ -219,112 +148,9 @@ impl History {
         }
         Ok(())
     }
-
-    /// Marks things set aside as brought in by the last record.
-    ///
-    /// # Errors
-    /// See [`WriteError`].
-    pub fn take_set_aside(&mut self, ids: &[i64]) -> Result<(), WriteError> {
-        let number = self.last.map_or(0, |l| l.number).cast_signed();
-        self.with_ballast(&|c| {
-            for id in ids {
-                c.prepare_cached("UPDATE set_aside SET taken = ?2 WHERE id = ?1")?
-                    .execute([*id, number])?;
-            }
-            Ok(())
-        })
-    }
 }
 
 impl Look<'_> {
-    /// How many messages are set aside and not brought in since, by station and reason.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn set_aside_counts(&self) -> Result<Vec<(String, Refusal, u64)>, ReadError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT station, reason, count(*) FROM set_aside WHERE taken IS NULL GROUP BY station, reason ORDER BY 1, 2",
-        )?;
-        let mut rows = statement.query([])?;
-        let mut counts = Vec::new();
-        while let Some(row) = rows.next()? {
-            let word: String = row.get(1)?;
-            if let Some(reason) = Refusal::ALL.into_iter().find(|r| r.word() == word) {
-                counts.push((row.get(0)?, reason, row.get::<_, i64>(2)?.cast_unsigned()));
-            }
-        }
-        Ok(counts)
-    }
-
-    /// What is set aside of a station (of all stations if none) and not brought in
-    /// since, in order, behind the id `after`, at most `limit`.
-    ///
-    /// # Errors
-    /// When the database cannot be read, or a row is damaged.
-    pub fn set_aside(
-        &self,
-        station: Option<&str>,
-        after: i64,
-        limit: usize,
-    ) -> Result<Vec<Aside>, ReadError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT id, number, reason, received, body FROM set_aside
-             WHERE taken IS NULL AND id > ?1 AND (?2 IS NULL OR station = ?2) ORDER BY id LIMIT ?3",
-        )?;
-        let mut rows =
-            statement.query(params![after, station, i64::try_from(limit).unwrap_or(i64::MAX)])?;
-        let mut found = Vec::new();
-        while let Some(row) = rows.next()? {
-            let (id, word): (i64, String) = (row.get(0)?, row.get(2)?);
-            let number = row.get::<_, i64>(1)?.cast_unsigned();
-            let received = Time(row.get(3)?);
-            let head = Row {
-                number,
-                kind: kind::ASIDE,
-                received,
-                walked: Time(0),
-                first: None,
-                last: None,
-            };
-            let body: &[u8] = row.get_ref(4)?.as_blob().map_err(|e| ReadError(e.to_string()))?;
-            let damaged = |reason: &str| ReadError(format!("set aside {id}: {reason}"));
-            let mut messages =
-                decode_messages(&head, body, self.names, Wanted::All).map_err(|e| damaged(e.0))?;
-            let reason = Refusal::ALL.into_iter().find(|r| r.word() == word);
-            let (Some(message), Some(reason)) = (messages.pop(), reason) else {
-                return Err(damaged("it is empty"));
-            };
-            found.push(Aside { id, number, set_aside: SetAside { message, reason } });
-        }
-        Ok(found)
-    }
-
-    /// All tokens, revoked ones included.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn tokens(&self) -> Result<Vec<Token>, ReadError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT id, gateway, owner, hash, created, revoked FROM token ORDER BY id",
-        )?;
-        let mut rows = statement.query([])?;
-        let mut tokens = Vec::new();
-        while let Some(row) = rows.next()? {
-            let token = NewToken {
-                gateway: row.get(1)?,
-                owner: row.get(2)?,
-                hash: row.get(3)?,
-                created: Time(row.get(4)?),
-            };
-            tokens.push(Token {
-                id: row.get(0)?,
-                token,
-                revoked: row.get::<_, Option<i64>>(5)?.map(Time),
-            });
-        }
-        Ok(tokens)
-    }
-
     /// How far a forwarder has come; none if it has never begun.
     ///
     /// # Errors

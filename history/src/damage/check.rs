@@ -1,18 +1,15 @@
 //! Checks of a database that SQLite opens.
 
-use crate::fault::ReadError;
+use super::blocks::{blocks, record_aside};
 use crate::names::Known;
 use crate::noticed::date;
 use crate::record::{decode_names, kind};
 use crate::row::{self, COLUMNS, body_of, row_of};
 use crate::schema::TABLES;
-use crate::sealed::{BLOCK_COLUMNS, days_of, is_sound};
-use crate::weeks::monday;
 use crate::{register, state};
 use observation::Time;
 use rusqlite::Connection;
 use std::collections::BTreeSet;
-use std::ops::RangeInclusive;
 
 /// Most numbers named in one line.
 const NAMED: usize = 8;
@@ -39,7 +36,7 @@ pub(crate) fn check(
 }
 
 /// SQLite's own check: its first complaint.
-fn integrity(connection: &Connection) -> rusqlite::Result<Option<String>> {
+pub(super) fn integrity(connection: &Connection) -> rusqlite::Result<Option<String>> {
     let verdict: String = connection.query_row("PRAGMA integrity_check(1)", [], |r| r.get(0))?;
     Ok((verdict != "ok").then(|| format!("is damaged ({})", verdict.replace('\n', " "))))
 }
@@ -96,18 +93,18 @@ fn records(connection: &Connection, from: u64, before: u64) -> rusqlite::Result<
 }
 
 /// Days, each once, not all of very many.
-fn dates(days: &[i64]) -> String {
+pub(super) fn dates(days: &[i64]) -> String {
     let days: BTreeSet<i64> = days.iter().copied().collect();
     let named: Vec<String> = days.iter().take(NAMED).map(|day| date(*day)).collect();
     let more = days.len().saturating_sub(NAMED);
     if more == 0 { named.join(", ") } else { format!("{} and {more} more days", named.join(", ")) }
 }
 
-fn range(first: u64, last: u64) -> String {
+pub(super) fn range(first: u64, last: u64) -> String {
     if first == last { first.to_string() } else { format!("{first} to {last}") }
 }
 
-fn list(numbers: &[i64]) -> String {
+pub(super) fn list(numbers: &[i64]) -> String {
     let named: Vec<String> = numbers.iter().take(NAMED).map(ToString::to_string).collect();
     let more = numbers.len().saturating_sub(NAMED);
     if more == 0 { named.join(", ") } else { format!("{} and {more} more", named.join(", ")) }
@@ -167,85 +164,6 @@ pub(crate) fn standing(
     names(&transaction, &mut told)?;
     transaction.commit()?;
     Ok(told)
-}
-
-/// Moves a record to those that are damaged.
-pub(crate) fn record_aside(
-    connection: &Connection,
-    number: i64,
-    now: Time,
-) -> rusqlite::Result<()> {
-    connection.execute(
-        "INSERT INTO damaged (number, found, kind, received, walked, first, last, body)
-         SELECT number, ?2, kind, received, walked, first, last, body FROM log WHERE number = ?1",
-        [number, now.0],
-    )?;
-    connection.execute("DELETE FROM log WHERE number = ?1", [number])?;
-    Ok(())
-}
-
-/// Moves a block to those that are damaged; its days are no longer sealed.
-pub(crate) fn block_aside(
-    connection: &Connection,
-    number: i64,
-    days: &RangeInclusive<i64>,
-    now: Time,
-) -> rusqlite::Result<()> {
-    connection.execute(
-        "INSERT INTO damaged_block (number, found, station, day, revision, lowest, highest, body, week)
-         SELECT number, ?2, station, day, revision, lowest, highest, body, week FROM block WHERE number = ?1",
-        [number, now.0],
-    )?;
-    connection.execute("DELETE FROM block WHERE number = ?1", [number])?;
-    connection.execute(
-        "UPDATE sealed SET through = 0 WHERE day BETWEEN ?1 AND ?2",
-        [*days.start(), *days.end()],
-    )?;
-    Ok(())
-}
-
-/// Newest days whose blocks are checked at the start of a large history.
-const NEWEST_DAYS: i64 = 64;
-
-/// Sets damaged blocks aside. Their days are no longer sealed: what the log still holds of
-/// them is read there, and sealed again.
-fn blocks(
-    connection: &Connection,
-    all: bool,
-    now: Time,
-    told: &mut Vec<String>,
-) -> rusqlite::Result<()> {
-    let from = if all { i64::MIN } else { monday(now.utc_day() - NEWEST_DAYS) };
-    let bad = bad_blocks(connection, from)?;
-    for (number, days) in &bad {
-        block_aside(connection, *number, days, now)?;
-    }
-    if !bad.is_empty() {
-        let days: Vec<i64> = bad.into_iter().flat_map(|(_, days)| days).collect();
-        told.push(format!(
-            "blocks whose checksum does not fit are set aside in the table damaged_block: {}",
-            dates(&days)
-        ));
-    }
-    Ok(())
-}
-
-/// Row number and days of each block that is no good.
-fn bad_blocks(
-    connection: &Connection,
-    from: i64,
-) -> rusqlite::Result<Vec<(i64, RangeInclusive<i64>)>> {
-    let mut statement = connection.prepare(&format!(
-        "SELECT {BLOCK_COLUMNS}, number FROM block WHERE day >= ?1 ORDER BY number"
-    ))?;
-    let mut rows = statement.query([from])?;
-    let mut bad = Vec::new();
-    while let Some(row) = rows.next()? {
-        if !is_sound(row) {
-            bad.push((row.get(7)?, days_of(row)?));
-        }
-    }
-    Ok(bad)
 }
 
 /// The parts of `holes` that were not told before, each kept so that it is told once.
@@ -343,60 +261,4 @@ fn names(connection: &Connection, told: &mut Vec<String>) -> rusqlite::Result<()
         told.push("the tables of names are made anew from the log".into());
     }
     Ok(())
-}
-
-/// Checks everything and changes nothing: each fault in a line. `progress` is told the
-/// number that was checked last.
-pub(crate) fn verify(
-    connection: &Connection,
-    progress: &mut dyn FnMut(u64),
-) -> Result<Vec<String>, ReadError> {
-    let mut faults: Vec<String> = integrity(connection)?.into_iter().collect();
-    if !faults.is_empty() {
-        // Where pages are damaged, looking on would end with the first of them.
-        return Ok(faults);
-    }
-    let last = row::last(connection)?.map_or(0, |l| l.number);
-    let trimmed: i64 =
-        connection.query_row("SELECT ifnull(max(through), 0) FROM trimmed", [], |r| r.get(0))?;
-    let trimmed = trimmed.cast_unsigned();
-    let (mut from, mut before) = (0, 0);
-    let mut bad = Vec::new();
-    while from <= last {
-        let to = from + 999;
-        let mut statement = connection.prepare_cached(&format!(
-            "SELECT {COLUMNS} FROM log WHERE number BETWEEN ?1 AND ?2 ORDER BY number"
-        ))?;
-        let mut rows = statement.query([from.cast_signed(), to.cast_signed()])?;
-        while let Some(next) = rows.next()? {
-            let number = next.get::<_, i64>(0)?.cast_unsigned();
-            if !row_of(next).is_ok_and(|row| body_of(next).is_ok_and(|body| row.open(body).is_ok()))
-            {
-                bad.push(number.cast_signed());
-            }
-            let next_one = before.max(trimmed) + 1;
-            let known: bool = number <= next_one
-                || connection.query_row(
-                    "SELECT EXISTS (SELECT 1 FROM hole WHERE first <= ?1 AND last >= ?2)",
-                    [next_one.cast_signed(), (number - 1).cast_signed()],
-                    |r| r.get(0),
-                )?;
-            if !known {
-                let missing = range(next_one, number - 1);
-                faults.push(format!("log numbers are missing: {missing}"));
-            }
-            before = number;
-        }
-        progress(before);
-        from = to + 1;
-    }
-    if !bad.is_empty() {
-        faults.push(format!("records whose checksum does not fit: {}", list(&bad)));
-    }
-    let bad = bad_blocks(connection, i64::MIN)?;
-    let days: Vec<i64> = bad.into_iter().flat_map(|(_, days)| days).collect();
-    if !days.is_empty() {
-        faults.push(format!("blocks whose checksum does not fit: {}", dates(&days)));
-    }
-    Ok(faults)
 }

@@ -6,13 +6,17 @@
 //! in a frame of the write-ahead log that SQLite does not take. That is how records are
 //! saved from a file that SQLite cannot read.
 
+mod blocks;
 mod cells;
 mod check;
 mod files;
 mod salvage;
+mod verify;
 mod wal;
 
-pub(crate) use check::{block_aside, check, record_aside, standing, verify};
+pub(crate) use blocks::{block_aside, record_aside};
+pub(crate) use check::{check, standing};
 pub(crate) use files::{Files, Mended, has_our_head, is_damage, name, stamp};
 pub(crate) use salvage::{Carried, rebuild, take_from_frames};
+pub(crate) use verify::verify;
 pub(crate) use wal::{Suspicion, inspect};

@@ -8,6 +8,7 @@
 mod chart;
 mod conditions;
 mod day;
+mod slope;
 mod station;
 #[cfg(test)]
 mod tests;
@@ -31,6 +32,8 @@ pub(crate) const KEPT: usize = 12;
 /// Neighbours that are off by this share of the size in the same sense say that it is another
 /// that changed.
 const SHARED: f64 = 0.5;
+/// So does one that is off by so many times the size in the other sense.
+const OPPOSITE: f64 = 1.2;
 
 /// The numbers of the charts.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -158,13 +161,14 @@ impl Charts {
         }
         for place in 0..self.stations.len() {
             for (nth, condition) in CONDITIONS.iter().enumerate() {
-                let shared = |size: f64| {
-                    near.get(place).is_some_and(|near| {
-                        let charts =
-                            near.iter().filter_map(|n| self.stations.get(*n)?.charts.get(nth));
-                        charts.filter_map(Chart::excess).any(|excess| excess >= SHARED * size)
-                    })
+                let near = near.get(place).map_or(&[][..], Vec::as_slice);
+                let most = |nth: usize| {
+                    let charts = near.iter().filter_map(|n| self.stations.get(*n)?.charts.get(nth));
+                    charts.filter_map(Chart::excess).fold(0.0, f64::max)
                 };
+                let other = condition.opposite().map_or(0.0, most);
+                let shared =
+                    |size: f64| most(nth) >= SHARED * size || other >= OPPOSITE * size.max(0.0);
                 let Some(chart) = self.stations.get(place).and_then(|s| s.charts.get(nth)) else {
                     continue;
                 };

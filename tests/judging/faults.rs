@@ -92,7 +92,7 @@ pub(crate) const FAULTS: [Fault; 27] = [
 
 /// The rows that need a station simulated by the minute, after the others. How much is wrong
 /// is invented.
-pub(crate) const PHYSICAL: [Fault; 8] = [
+pub(crate) const PHYSICAL: [Fault; 10] = [
     physical("sunlit", Temperature, Wrong::Sunlit(3.0), Cause::SunlitScreen),
     physical("wet", Humidity, Wrong::Wet(0.5), Cause::HumiditySlowToDry),
     physical("lostpulses", Speed, Wrong::Dead(0.02), Cause::CupSlowAtHighWind),
@@ -106,6 +106,8 @@ pub(crate) const PHYSICAL: [Fault; 8] = [
     physical("leak", Rain, Wrong::Leak(0.6), Cause::GaugeCatchesTooLittle),
     physical("sprinkler", Rain, Wrong::Sprinkler(3.0), Cause::GaugeRainAlone),
     physical("deadswitch", Direction, Wrong::DeadSwitch(270.0), Cause::VaneSwitchDead),
+    physical("pumped", Pressure, Wrong::Pumped(-1.2), Cause::BarometerPumped),
+    physical("warmbox", Pressure, Wrong::WarmBox(0.02), Cause::BarometerWarmed),
 ];
 
 const fn physical(name: &'static str, quantity: Quantity, wrong: Wrong, cause: Cause) -> Fault {

@@ -3,7 +3,7 @@
 //!
 //!     judging PATH/weather.csv [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
 //!             [--set LIMIT=VALUE] [--late COUNT]
-//!     judging --property STATIONS [--seed N] [--injections N] [--faults NAME,NAME] [--untouched]
+//!     judging --property STATIONS [--seed N] [--injections N] [--faults NAME,NAME] [--untouched] [--odd]
 //!             [--set LIMIT=VALUE] [--late COUNT]
 //!     judging --property STATIONS --years N
 //!     judging --mast FOLDER

@@ -16,7 +16,9 @@ pub(super) const fn family(cause: Cause) -> &'static [Cause] {
             &[C::ThermometerOffset, C::ThermometerDrift, C::SunlitScreen, C::SelfHeating]
         }
         C::HumidityOffset => &[C::HumidityOffset, C::HumidityDrift, C::HumiditySlowToDry],
-        C::BarometerOffset => &[C::BarometerOffset, C::BarometerDrift],
+        C::BarometerOffset => {
+            &[C::BarometerOffset, C::BarometerDrift, C::BarometerPumped, C::BarometerWarmed]
+        }
         C::CupFactorWrong => {
             &[C::CupFactorWrong, C::CupSlowAtHighWind, C::CupSticking, C::MastSheltered]
         }
@@ -51,7 +53,7 @@ pub(super) const fn base(cause: Cause) -> Cause {
     match cause {
         C::ThermometerDrift | C::SunlitScreen | C::SelfHeating => C::ThermometerOffset,
         C::HumidityDrift | C::HumiditySlowToDry => C::HumidityOffset,
-        C::BarometerDrift => C::BarometerOffset,
+        C::BarometerDrift | C::BarometerPumped | C::BarometerWarmed => C::BarometerOffset,
         C::VaneSwitchDead => C::VaneTurned,
         C::CupSlowAtHighWind | C::CupSticking | C::MastSheltered => C::CupFactorWrong,
         _ => cause,
@@ -66,6 +68,8 @@ pub(super) const fn comes_and_goes(cause: Cause) -> bool {
         cause,
         C::SunlitScreen
             | C::SelfHeating
+            | C::BarometerPumped
+            | C::BarometerWarmed
             | C::HumiditySlowToDry
             | C::CupSlowAtHighWind
             | C::CupSticking

@@ -152,7 +152,8 @@ impl Chart {
         }
         let near = self.square.mean.sqrt() <= limits.spread * condition.least;
         let enough = days >= LEAST_DAYS && size >= condition.least;
-        (above > limits.chart.interval && enough && near && !shared(size)).then_some(State::Opened)
+        (above > condition.intervals() * limits.chart.interval && enough && near && !shared(size))
+            .then_some(State::Opened)
     }
 
     pub(super) fn charted(
@@ -164,7 +165,7 @@ impl Chart {
     ) -> Charted {
         let (since, days, _) = self.spell.unwrap_or((judged * 24, 0, 0.0));
         let size = condition.sign * self.excess().unwrap_or(0.0);
-        let score = self.sum.above() / limits.chart.interval;
+        let score = self.sum.above() / (condition.intervals() * limits.chart.interval);
         Charted {
             state,
             station,

@@ -1,6 +1,6 @@
 //! The conditions that have a chart, and what each is compared with.
 
-use crate::diagnosis::{Cause, Hour, in_sector};
+use crate::diagnosis::{Cause, Hour, PUMPING, STILL, in_sector};
 use observation::Quantity;
 
 /// Sun that heats a screen, degrees; wind that ventilates it, m/s.
@@ -16,6 +16,8 @@ const STEADY: f64 = 2.0;
 
 /// Rain of an hour in which gauges are compared, mm.
 const RAIN: f64 = 0.4;
+
+const PRESSURE: Quantity = Quantity::AirPressureAtMeanSeaLevel;
 
 /// One of them.
 #[derive(Clone, Copy, Debug)]
@@ -39,7 +41,7 @@ const fn sector(middle: f64) -> Condition {
 }
 
 /// All of them.
-pub(super) const CONDITIONS: [Condition; 14] = [
+pub(super) const CONDITIONS: [Condition; 18] = [
     one(Cause::SunlitScreen, Quantity::AirTemperature, 1.0, 0.3),
     one(Cause::HumiditySlowToDry, Quantity::RelativeHumidity, 1.0, 4.0),
     one(Cause::CupSlowAtHighWind, Quantity::WindSpeed, -1.0, 0.06),
@@ -54,6 +56,10 @@ pub(super) const CONDITIONS: [Condition; 14] = [
     sector(315.0),
     one(Cause::GaugeCountsTooMuch, Quantity::PrecipitationDepth, 1.0, 0.3),
     one(Cause::GaugeCatchesTooLittle, Quantity::PrecipitationDepth, -1.0, 0.3),
+    one(Cause::BarometerPumped, PRESSURE, 1.0, 0.1),
+    one(Cause::BarometerPumped, PRESSURE, -1.0, 0.1),
+    one(Cause::BarometerWarmed, PRESSURE, 1.0, 0.1),
+    one(Cause::BarometerWarmed, PRESSURE, -1.0, 0.1),
 ];
 
 /// The place of a direction among eight sectors.
@@ -69,10 +75,24 @@ impl Condition {
             (Cause::HumiditySlowToDry, _) => hour.humidity < 90.0 && hour.since_wet <= 8.0,
             (Cause::CupSlowAtHighWind, _) => hour.others >= STRONG,
             (Cause::CupSticking, _) => LIGHT.contains(&hour.others),
+            (Cause::BarometerPumped, _) => hour.wind >= PUMPING,
+            (Cause::BarometerWarmed, _) => hour.sun >= HIGH_SUN && hour.wind < PUMPING,
             (Cause::GaugeCountsTooMuch | Cause::GaugeCatchesTooLittle, _) => hour.others >= RAIN,
             (_, Some(middle)) => hour.others >= STEADY && in_sector(hour.direction, middle),
             _ => false,
         }
+    }
+
+    /// So many decision intervals must be exceeded: of a barometer, whose box is pumped and
+    /// warmed a little in any case, more than of the others.
+    pub(super) fn intervals(&self) -> f64 {
+        if self.quantity == PRESSURE { 1.7 } else { 1.0 }
+    }
+
+    /// The place of the same condition in the other sense, of a barometer.
+    pub(super) fn opposite(&self) -> Option<usize> {
+        let other = |c: &Self| c.cause == self.cause && c.sign * self.sign < 0.0;
+        CONDITIONS.iter().position(|c| c.quantity == PRESSURE && other(c))
     }
 
     /// Whether its difference is the logarithm of a ratio.
@@ -92,6 +112,8 @@ impl Condition {
             (Cause::HumiditySlowToDry, _) => hour.humidity < 90.0 && hour.since_wet > 12.0,
             (Cause::CupSlowAtHighWind, _) => LIGHT.contains(&hour.others),
             (Cause::CupSticking, _) => hour.others >= STRONG,
+            (Cause::BarometerPumped, _) => hour.wind < STILL,
+            (Cause::BarometerWarmed, _) => hour.sun < -3.0 && hour.wind < PUMPING,
             (_, Some(middle)) => {
                 let near = in_sector(hour.direction, middle - 45.0)
                     || in_sector(hour.direction, middle + 45.0);

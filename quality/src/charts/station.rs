@@ -4,17 +4,19 @@ use super::ChartLimits;
 use super::chart::Chart;
 use super::conditions::{CONDITIONS, sector_of};
 use super::day::Mean;
+use super::slope::Slope;
 use crate::diagnosis::Hour;
 use crate::neighbours::Root;
 use observation::Quantity;
 use serde::{Deserialize, Serialize};
 
 /// What is compared.
-const COMPARED: [Quantity; 4] = [
+const COMPARED: [Quantity; 5] = [
     Quantity::AirTemperature,
     Quantity::RelativeHumidity,
     Quantity::WindSpeed,
     Quantity::PrecipitationDepth,
+    Quantity::AirPressureAtMeanSeaLevel,
 ];
 /// Memory of what is usual from a sector, in hours.
 const SECTOR_MEMORY: f64 = 120.0;
@@ -26,6 +28,9 @@ pub(super) struct Station {
     /// What is usual from each sector, of the logarithm of the ratio of winds.
     sectors: [Mean; 8],
     since_wet: Option<f64>,
+    /// What the square of the wind usually adds to the difference of pressures.
+    #[serde(default)]
+    pumping: Slope,
 }
 
 impl Station {
@@ -46,6 +51,9 @@ impl Station {
                 *chart = Chart::from(day);
             }
         }
+        if !root.keeps(Quantity::AirPressureAtMeanSeaLevel) {
+            self.pumping = Slope::default();
+        }
         if !root.keeps(Quantity::WindSpeed) {
             self.sectors = Default::default();
         }
@@ -58,6 +66,10 @@ impl Station {
         limits: &ChartLimits,
         mut of: impl FnMut(Quantity, &mut f64) -> Hour,
     ) {
+        if self.charts.len() < CONDITIONS.len() {
+            // What was saved had fewer.
+            self.charts.resize_with(CONDITIONS.len(), || Chart::from(Some(today)));
+        }
         let mut since_wet = self.since_wet.unwrap_or(f64::INFINITY);
         let mut wet = since_wet;
         for quantity in COMPARED {
@@ -87,6 +99,17 @@ impl Station {
                 if difference.is_nan() {
                     continue;
                 }
+            }
+            if quantity == Quantity::AirPressureAtMeanSeaLevel {
+                // A vent is always pumped a little: only what is more than usual counts, in
+                // whatever wind.
+                let square = hour.wind * hour.wind;
+                let usual = self.pumping.slope();
+                if !suspicious && square.is_finite() {
+                    self.pumping.learn(square, difference);
+                }
+                let Some(usual) = usual.filter(|_| square.is_finite()) else { continue };
+                difference -= usual * square;
             }
             for (chart, condition) in self.charts.iter_mut().zip(&CONDITIONS) {
                 if condition.quantity == quantity {

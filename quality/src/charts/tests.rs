@@ -29,6 +29,7 @@ fn told(stations: usize, alter: impl Fn(i64, f64, &mut Values)) -> Vec<Charted> 
                 temperature: 10.0 + 0.2 * noise(),
                 humidity: if hour.rem_euclid(24) < 6 { 99.0 } else { 65.0 } + noise(),
                 speed: wind * (1.0 + 0.1 * noise()),
+                pressure: 1010.0 + 0.05 * noise(),
                 direction,
                 rain: if hour.rem_euclid(50) < 6 { 1.2 + 0.2 * noise() } else { 0.0 },
                 ..Values::MISSING
@@ -92,4 +93,40 @@ fn trees_from_one_side_are_told_with_their_sector() {
     assert!(!found.is_empty());
     assert!(found.iter().all(|f| f.cause == Cause::MastSheltered && f.station == 0), "{found:?}");
     assert_eq!(found[0].sector, Some(135.0));
+}
+
+#[test]
+fn a_box_that_is_pumped_and_one_that_is_warm_are_told_apart_and_a_plain_offset_is_neither() {
+    let by = |from: i64, alter: fn(f64, &mut Values)| {
+        told(3, move |day, sun, own| {
+            if day >= from {
+                alter(sun, own);
+            }
+        })
+    };
+    let pumped = by(70, |_, own| own.pressure -= 0.01 * own.speed * own.speed);
+    assert!(!pumped.is_empty());
+    let ours = |f: &Charted, cause| (f.cause, f.station) == (cause, 0);
+    assert!(pumped.iter().all(|f| ours(f, Cause::BarometerPumped)), "{pumped:?}");
+    assert!(pumped[0].size < -0.1, "{pumped:?}");
+    let warm = by(70, |sun, own| own.pressure += if sun > 0.0 { 0.3 } else { 0.0 });
+    assert!(!warm.is_empty());
+    assert!(warm.iter().all(|f| ours(f, Cause::BarometerWarmed)), "{warm:?}");
+    assert_eq!(by(70, |_, own| own.pressure += 1.0), []);
+    // What was so from the first day is usual.
+    assert_eq!(by(0, |_, own| own.pressure -= 0.01 * own.speed * own.speed), []);
+}
+
+#[test]
+fn charts_that_were_saved_with_fewer_conditions_go_on() {
+    let mut station = Station::beginning();
+    station.charts.truncate(14);
+    let limits = crate::neighbours::Limits::default().charts;
+    let nothing = Values::MISSING;
+    station.hour(9, &limits, |quantity, wet| {
+        around((216, 0.0), 0, quantity, &[1, 2], |_| nothing, wet)
+    });
+    assert_eq!(station.charts.len(), CONDITIONS.len());
+    assert!(!station.charts[15].is_warm(9 + WARM - 1, WARM), "it learns first");
+    assert!(station.charts[3].is_warm(9, WARM));
 }

@@ -143,6 +143,10 @@ causes! {
         "Check the height in the settings: that of the sensor above mean sea level; 8 m are 1 hPa. Then compare for three days in light wind.", NONE;
     BarometerDrift = "barometer_drift", Barometer, "hPa", "The barometer departs slowly from its neighbours.",
         "Compare for three days in light wind; a sensor that drifts on is replaced.", NONE;
+    BarometerPumped = "barometer_pumped", Barometer, "hPa", "The barometer is off the more the wind blows: the wind pumps its box, or draws air from it.",
+        "Look where the vent points and whether the lid closes; let the box breathe through a small hole that looks down, or through a static pressure head; keep the cable entries tight.", POWER;
+    BarometerWarmed = "barometer_warmed", Barometer, "hPa", "The barometer is off while its box is warm in the sun: it follows its own temperature.",
+        "Put the box in the shade, or the sensor indoors with a hose to the air; make sure that its own temperature is read and its compensation applied; a sensor that still follows is replaced.", POWER;
     BarometerStuck = "barometer_stuck", Barometer, "", "The barometer repeats one value while its neighbours move.",
         "Restart the station; look at the cable.", NONE;
     VaneTurned = "vane_turned", Vane, "deg", "The vane points beside the wind by about the same angle from all sectors: it is turned on its mast, or the mast is.",

@@ -10,10 +10,11 @@ mod conditions;
 mod month;
 mod naming;
 mod onset;
+mod points;
 
 pub use causes::{Cause, CauseGroup, SURE, SUSPECTED};
-pub(crate) use conditions::in_sector;
 pub use conditions::{Hour, Refined, refine};
+pub(crate) use conditions::{PUMPING, STILL, in_sector};
 pub use month::{Month, View, parted};
 pub(crate) use month::{around, elevation};
 pub use naming::{named, words, words_of_chart};

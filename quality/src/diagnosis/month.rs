@@ -49,7 +49,8 @@ pub fn parted(
     let mut month = Month::default();
     let mut since_wet = f64::INFINITY;
     for (hour, values) in past {
-        let warmed = view.quantity == Quantity::AirTemperature;
+        let warmed =
+            matches!(view.quantity, Quantity::AirTemperature | Quantity::AirPressureAtMeanSeaLevel);
         let sun = if warmed { elevation(hour, view.place) } else { f64::NAN };
         let found =
             around((hour, sun), view.station, view.quantity, view.near, values, &mut since_wet);

@@ -1,6 +1,7 @@
 //! From what the comparison of neighbours found to a cause, in words.
 
 use super::causes::Cause;
+use super::points::POINTS;
 use crate::charts::Charted;
 use crate::neighbours::{Kind, Suspicion};
 use observation::Quantity;
@@ -76,6 +77,12 @@ pub fn words_of_chart(charted: &Charted) -> String {
         Cause::GaugeCountsTooMuch | Cause::GaugeCatchesTooLittle => {
             format!("rain is {size:.2} times what the neighbours and the days before let expect")
         }
+        Cause::BarometerPumped => format!(
+            "pressure is {size:+.2} hPa in strong wind against what it is in light wind and was before"
+        ),
+        Cause::BarometerWarmed => format!(
+            "pressure is {size:+.2} hPa in the sun against what it is at night and was before"
+        ),
         Cause::VaneSwitchDead => return gap_in_the_rose(charted),
         Cause::GaugeRainAlone => return rain_alone(charted),
         _ => format!(
@@ -89,9 +96,6 @@ pub fn words_of_chart(charted: &Charted) -> String {
     )
 }
 
-/// The points of the rose, clockwise from north.
-const POINTS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
-
 fn gap_in_the_rose(charted: &Charted) -> String {
     let middle = charted.sector.unwrap_or(0.0);
     let wide = (charted.size / 45.0).round();
@@ -100,7 +104,7 @@ fn gap_in_the_rose(charted: &Charted) -> String {
             let off = (*place as f64 * 45.0 - middle + 180.0).rem_euclid(360.0) - 180.0;
             off.abs() <= wide * 22.5
         })
-        .filter_map(|place| POINTS.get(place).copied())
+        .filter_map(|place| POINTS.get(place).map(|(name, _)| *name))
         .collect();
     format!(
         "wind direction left out {} in {} h of wind from there, on {} days, and shows other points as before (cumulative sum at {:.1} of its limit)",

@@ -66,8 +66,9 @@ pub(crate) fn evaluate(count: usize, arguments: &Arguments) -> Result<(), String
     let record = &property.record;
     println!("{count} simulated stations, a year of minutes, seed {}", arguments.seed);
     let mut random = fastrand::Rng::with_seed(arguments.seed);
-    let each = arguments.injections.div_ceil(EVEN_MONTHS.len() * count);
-    let starts = protocol::starts(record, &mut random, &EVEN_MONTHS, each);
+    let months = if arguments.odd { &protocol::ODD_MONTHS } else { &EVEN_MONTHS };
+    let each = arguments.injections.div_ceil(months.len() * count);
+    let starts = protocol::starts(record, &mut random, months, each);
     let (natural, copies) = protocol::untouched(record, &arguments.limits, &starts);
     false_alarms(record, &arguments.limits, &natural);
     if arguments.untouched {

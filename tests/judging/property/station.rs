@@ -37,6 +37,10 @@ pub(crate) enum Wrong {
     Sprinkler(f64),
     /// The switch in that direction, of four that close over 135 degrees each, never closes.
     DeadSwitch(f64),
+    /// So much more of the pressure of the wind's speed acts on the vent of the barometer.
+    Pumped(f64),
+    /// The barometer follows the temperature of its box, by so many hPa a K from 15 Cel.
+    WarmBox(f64),
 }
 
 /// What is usual at a place.
@@ -96,6 +100,21 @@ pub(crate) fn counted(rate: f64, dead: f64) -> f64 {
 /// term, vapour pressures in hPa, wind in m/s (from memory).
 pub(crate) fn evaporation(saturated: f64, vapour: f64, wind: f64) -> f64 {
     0.26 * (1.0 + 0.54 * wind) * (saturated - vapour).max(0.0)
+}
+
+/// What the wind adds to the pressure at a vent, hPa: half the density times speed squared, by a
+/// coefficient of the place on the body, about 1 on its windward side and down to -1.2 beside
+/// and behind its edges; Liu and Darkow, J. Atmos. Oceanic Technol. 6, 1989, 5-12 (errors of this
+/// kind in measured pressure; from memory), coefficients of bluff bodies common practice.
+pub(crate) fn wind_pressure(coefficient: f64, wind: f64) -> f64 {
+    coefficient * 0.006 * wind * wind
+}
+
+/// How much warmer than the air a grey box is all around in the sun, K: sol-air temperature of
+/// absorptance 0.7, a quarter of its surface across the beam; film coefficient 5.7 + 3.8 times
+/// the wind in W/(m2 K): McAdams, Heat Transmission, 1954 (from memory).
+pub(crate) fn box_warmth(global: f64, wind: f64) -> f64 {
+    0.7 * global / 4.0 / (5.7 + 3.8 * wind)
 }
 
 /// Saturation vapour pressure in hPa over water (Magnus form of WMO-No. 8).
@@ -241,9 +260,19 @@ impl Station {
         device.settled = true;
         let humidity = device.hygrometer + self.offsets[1] + 0.6 * wave(2) + 0.4 * around(random);
         // Barometer: half density times speed squared at its vent.
-        let vent = self.vent * 0.006 * wind * wind;
-        let pressure =
-            sky.pressure + vent + self.offsets[2] + 0.04 * wave(3) + 0.03 * around(random);
+        let more = if let Some(Wrong::Pumped(more)) = wrong { more } else { 0.0 };
+        let vent = wind_pressure(self.vent + more, wind);
+        device.warmth += (box_warmth(global, wind) - device.warmth) / 20.0;
+        let follows = match wrong {
+            Some(Wrong::WarmBox(by)) => by * (air + device.warmth - 15.0),
+            _ => 0.0,
+        };
+        let pressure = sky.pressure
+            + vent
+            + follows
+            + self.offsets[2]
+            + 0.04 * wave(3)
+            + 0.03 * around(random);
         // Cup, vane and gauge.
         let (slope, offset, stands) = CUP;
         let mut turns = ((wind - offset) / slope).max(0.0);
@@ -282,6 +311,8 @@ struct Device {
     hygrometer: f64,
     water: f64,
     bucket: f64,
+    /// Of the barometer's box above the air, K.
+    warmth: f64,
 }
 
 /// The readings of one hour, as the processor takes them together.
@@ -366,6 +397,9 @@ mod tests {
         assert!((counted(10.0, 0.01) - 9.0909).abs() < 1e-3);
         // Saturated air takes up nothing; 5 hPa short at 2 m/s: 0.26 x 2.08 x 5.
         assert!((evaporation(12.0, 7.0, 2.0) - 2.704).abs() < 1e-9);
+        // 10 m/s are 60 Pa; 800 W/m2 at 2 m/s: 140 over 13.3.
+        assert!((wind_pressure(1.0, 10.0) - 0.6).abs() < 1e-9);
+        assert!((box_warmth(800.0, 2.0) - 10.526).abs() < 1e-3);
         // Far behind the trees the wind is whole again, near them the most is missing.
         assert!(shelter(4.0, 0.6) < shelter(8.0, 0.6) && shelter(8.0, 0.6) < shelter(30.0, 0.6));
         assert!(shelter(30.0, 0.6) > 0.9);

@@ -2,18 +2,7 @@
 
 use super::{Look, Refined, TIMES, in_sector};
 use crate::diagnosis::causes::Cause;
-
-/// Sectors, and what the number of one is called.
-const SECTORS: [(&str, &str); 8] = [
-    ("N", "from_n"),
-    ("NE", "from_ne"),
-    ("E", "from_e"),
-    ("SE", "from_se"),
-    ("S", "from_s"),
-    ("SW", "from_sw"),
-    ("W", "from_w"),
-    ("NW", "from_nw"),
-];
+use crate::diagnosis::points::POINTS;
 
 /// What is left of the wind in light and in strong wind, as logarithms.
 fn light_and_strong(look: &Look) -> Option<(f64, f64)> {
@@ -51,7 +40,7 @@ pub(super) fn sheltered(look: &Look) -> Option<Refined> {
         look.excess(|h| h.others >= 2.0 && in_sector(h.direction, middle))
     };
     let sectors: Vec<(usize, f64)> =
-        (0..SECTORS.len()).filter_map(|s| Some((s, of_sector(s)?))).collect();
+        (0..POINTS.len()).filter_map(|s| Some((s, of_sector(s)?))).collect();
     let least = sectors.iter().map(|(_, r)| *r).reduce(f64::min)?;
     let most = sectors.iter().map(|(_, r)| *r).reduce(f64::max)?;
     if sectors.len() < 3 || least > -0.2 || most < 0.33 * least {
@@ -60,7 +49,7 @@ pub(super) fn sheltered(look: &Look) -> Option<Refined> {
     let (names, each): (Vec<&str>, Vec<(&str, f64)>) = sectors
         .iter()
         .filter(|(_, r)| *r < 0.5 * (least + most))
-        .filter_map(|(s, r)| SECTORS.get(*s).map(|(point, name)| (*point, (*name, r.exp()))))
+        .filter_map(|(s, r)| POINTS.get(*s).map(|(point, name)| (*point, (*name, r.exp()))))
         .unzip();
     // What is slow from nearly everywhere is no shelter.
     (names.len() * 2 <= sectors.len()).then(|| Refined {

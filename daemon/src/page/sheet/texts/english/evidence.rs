@@ -99,6 +99,13 @@ impl Telling<'_> {
             Cause::GaugeCountsTooMuch | Cause::GaugeCatchesTooLittle => {
                 format!("rain is {times} what the neighbours and the days before let expect")
             }
+            Cause::BarometerPumped => format!(
+                "{} in strong wind, against what it is in light wind and was before",
+                self.by(size)?
+            ),
+            Cause::BarometerWarmed => {
+                format!("{} in the sun, against what it is at night and was before", self.by(size)?)
+            }
             Cause::MastSheltered => format!(
                 "wind from around {} is {times} what other sectors and the days before let expect",
                 ENGLISH.octant(self.number("sector")?)?
@@ -153,6 +160,7 @@ impl Telling<'_> {
         for (first, in_first, second, in_second) in [
             ("in_sun", "in the sun", "at_night", "at night"),
             ("calm_nights", "in calm nights", "windy_nights", "in windy ones"),
+            ("in_wind", "in strong wind", "in_calm", "in light wind"),
             ("while_drying", "while its neighbours dry", "when_dry", "when they are dry"),
         ] {
             if let Some((a, b)) = self.number(first).zip(self.number(second)) {

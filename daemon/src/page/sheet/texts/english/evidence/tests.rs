@@ -36,6 +36,13 @@ fn evidence_is_told_from_its_numbers_with_true_signs_and_nothing_twice() {
          while its neighbours dry and when they are dry."
     );
     let numbers = [("score", 9.0), ("hours", 40.0), ("in_sun", 2.04), ("at_night", -0.1)];
+    let pumped = [("cumulative_sum", 1.1), ("days", 5.0)];
+    let pumped = said(Cause::BarometerPumped, Some(-0.42), &pumped);
+    assert_eq!(
+        told(&pumped, &shown).unwrap(),
+        "\u{2212}0.42\u{a0}hPa in strong wind, against what it is in light wind and was before, \
+         on 5 such days (cumulative sum at 1.1 of its limit)."
+    );
     let sunlit = said(Cause::SunlitScreen, Some(1.3), &numbers);
     assert_eq!(
         told(&sunlit, &shown).unwrap(),

@@ -8,6 +8,7 @@ pub mod files;
 pub mod http;
 mod lines;
 pub mod mqtt;
+mod outgoing;
 pub mod port;
 pub mod postgresql;
 pub mod remote_write;

@@ -2,7 +2,7 @@
 //! packed and how long they may wait.
 
 use super::checks::Checks;
-use super::port::{Origin, Outgoing};
+use super::outgoing::{Origin, Outgoing};
 use config::Lapse;
 use observation::{Flag, Property, Quantity, Span};
 use std::time::Duration;

@@ -7,7 +7,7 @@
 //! 0x4B37 for the text `123456789`, and is what small controllers' libraries offer
 //! under the plain name CRC-16 with that start value.
 
-use super::Refused;
+use super::refused::Refused;
 use observation::Refusal;
 use serde::Deserialize;
 

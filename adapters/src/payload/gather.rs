@@ -1,8 +1,10 @@
 //! Collects what one station said: names become places in lists, values are checked
 //! against their channels, and the time is given to every sample at the end.
 
+use super::decoded::Decoded;
+use super::reader::Reader;
+use super::refused::{Refused, shown};
 use super::scalar::Scalar;
-use super::{Decoded, Reader, Refused, shown};
 use observation::property::Channel;
 use observation::{ChannelIndex, Measured, Refusal, Stated, StationIndex, Unit};
 use std::sync::Arc;

@@ -1,9 +1,11 @@
 //! Where in a sender's own JSON its channels stand: JSON Pointer (RFC 6901) and
 //! `JSONPath` (RFC 9535), compiled when the settings are read.
 
+use super::decoded::Decoded;
 use super::gather::{Gather, Target};
+use super::reader::Reader;
+use super::refused::{Refused, shown};
 use super::scalar::Scalar;
-use super::{Decoded, Reader, Refused, shown};
 use observation::{Property, Refusal, StationIndex, Unit};
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{MapAccess, Visitor};

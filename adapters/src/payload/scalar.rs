@@ -1,6 +1,7 @@
 //! One value as a payload writes it, and the strict grammar of numbers in text.
 
-use super::{LONGEST_WORD, Refused, shown};
+use super::limits::LONGEST_WORD;
+use super::refused::{Refused, shown};
 use observation::property::Channel;
 use observation::{Finite, Refusal, Unit, Value};
 use std::borrow::Cow;

@@ -3,8 +3,8 @@
 //! The rule kept here: whether a stated instant can be believed is not judged here; a
 //! local time that names no instant or two is [`Stated::Unplaceable`], never a guess.
 
+use super::refused::{Refused, shown};
 use super::scalar::{Scalar, number};
-use super::{Refused, shown};
 use jiff::civil::DateTime;
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use observation::property::Station;

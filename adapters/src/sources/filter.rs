@@ -1,14 +1,24 @@
 //! Topic filters: the wildcards of the protocol, and levels that name a station or a
 //! channel.
 
-use super::subscription::Format;
 use crate::payload::{Checksum, Map, shown};
 use observation::StationIndex;
+use serde::Deserialize;
 use std::collections::HashMap;
 use std::sync::Arc;
 
 /// Longest filter or topic that is looked at, in bytes.
 pub(super) const LONGEST_TOPIC: usize = 1_024;
+
+/// How a payload is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Format {
+    Number,
+    Json,
+    Senml,
+    KeyValue,
+}
 
 /// A checked filter.
 #[derive(Clone, Debug)]

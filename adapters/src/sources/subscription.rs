@@ -1,7 +1,7 @@
 //! Entries of `subscribe` and `accept`, as the settings write them, and what is wrong
 //! with them.
 
-use super::filter::{Filter, Level, levels};
+use super::filter::{Filter, Format, Level, levels};
 use crate::payload::map::{Mapped, Place};
 use crate::payload::{Checksum, Map, shown};
 use config::{AdapterTable, Fault, nearest};
@@ -26,16 +26,6 @@ pub(super) struct Subscription {
     map: Option<BTreeMap<String, Mapped>>,
     /// How a payload of pairs proves that it is whole.
     checksum: Option<Checksum>,
-}
-
-/// How a payload is read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub(super) enum Format {
-    Number,
-    Json,
-    Senml,
-    KeyValue,
 }
 
 /// The filters of a table under `key`, checked; all faults in one go. `exclusive` refuses

@@ -4,8 +4,7 @@
 //! look-up in a bounded map. A topic that leads to no station or channel is remembered
 //! too, so that a talkative stranger costs no more than a station.
 
-use super::filter::{Filter, LONGEST_TOPIC};
-use super::subscription::Format;
+use super::filter::{Filter, Format, LONGEST_TOPIC};
 use crate::credentials::Grant;
 use crate::payload::senml::Notation;
 use crate::payload::{Checksum, Decoded, LONGEST, Map, Reader, Refused, shown};

@@ -4,15 +4,17 @@
 //! length from a sender that does not know its count beforehand, and the tag 55799 in
 //! front ("this is CBOR", RFC 8949, section 3.4.6). Texts have a definite length.
 
-use super::fields::{Label, Number, Record, Values};
+mod values;
+
+use super::fields::{Label, Record, Values};
 use super::record::{Bases, Resolved};
 use crate::payload::{DEEPEST, LONGEST, Refused, shown, within};
 use minicbor::Decoder;
 use minicbor::data::Type;
 use minicbor::decode;
 use observation::Refusal;
-use std::borrow::Cow;
 use std::collections::BTreeSet;
+use values::is_whole;
 
 /// RFC 8949, section 3.4.6: "this is CBOR".
 const SELF_DESCRIBED: u64 = 55_799;
@@ -146,31 +148,6 @@ impl<'b> Pack<'b> {
         }
     }
 
-    fn whole(&mut self) -> Result<i128, Refused> {
-        self.decoder.int().map(i128::from).map_err(|error| self.told(&error))
-    }
-
-    /// Exponent and mantissa become the double that is nearest to them.
-    fn decimal_fraction(&mut self) -> Result<f64, Refused> {
-        const WANTED: &str = "a decimal fraction, an array of exponent and mantissa";
-        if self.tag()? != DECIMAL_FRACTION {
-            return Err(self.wrong_type("a number"));
-        }
-        if self.kind()? != Type::Array || self.length(Decoder::array)? != Some(2) {
-            return Err(self.wrong_type(WANTED));
-        }
-        if !is_whole(self.kind()?) {
-            return Err(self.wrong_type(WANTED));
-        }
-        let exponent = self.whole()?;
-        if !is_whole(self.kind()?) {
-            return Err(self.wrong_type(WANTED));
-        }
-        let mantissa = self.whole()?;
-        // Decimal text is the one way that rounds once.
-        format!("{mantissa}e{exponent}").parse().map_err(|_| self.wrong_type(WANTED))
-    }
-
     /// Passes over a value that is not understood, its keys each once, its nesting bounded.
     fn pass_over(&mut self, depth: usize) -> Result<(), Refused> {
         let kind = self.kind()?;
@@ -236,74 +213,6 @@ impl<'b> Pack<'b> {
         };
         malformed(&format!("{what} ({})", self.place()))
     }
-}
-
-impl<'b> Values<'b> for Pack<'b> {
-    type Error = Refused;
-
-    fn text(&mut self) -> Result<Cow<'b, str>, Refused> {
-        if self.kind()? != Type::String {
-            return Err(self.wrong_type("a text of definite length"));
-        }
-        self.decoder.str().map(Cow::Borrowed).map_err(|error| self.told(&error))
-    }
-
-    fn number(&mut self) -> Result<Number, Refused> {
-        let number = match self.kind()? {
-            Type::U8 | Type::U16 | Type::U32 | Type::U64 => {
-                return self.decoder.u64().map(Number::Whole).map_err(|error| self.told(&error));
-            }
-            kind if is_whole(kind) => self.whole()? as f64,
-            Type::F16 | Type::F32 | Type::F64 => {
-                self.decoder.f64().map_err(|error| self.told(&error))?
-            }
-            Type::Tag => self.decimal_fraction()?,
-            _ => return Err(self.wrong_type("a number")),
-        };
-        if !number.is_finite() {
-            let detail = format!("`{}` is not a finite number", self.label);
-            return Err(Refused::new(Refusal::NotFinite, detail));
-        }
-        Ok(Number::Other(number))
-    }
-
-    fn version(&mut self) -> Result<u64, Refused> {
-        match self.kind()? {
-            Type::U8 | Type::U16 | Type::U32 | Type::U64 => {
-                self.decoder.u64().map_err(|error| self.told(&error))
-            }
-            _ => Err(self.wrong_type("a positive whole number")),
-        }
-    }
-
-    fn flag(&mut self) -> Result<bool, Refused> {
-        if self.kind()? != Type::Bool {
-            return Err(self.wrong_type("true or false"));
-        }
-        self.decoder.bool().map_err(|error| self.told(&error))
-    }
-
-    fn bytes(&mut self) -> Result<Cow<'b, [u8]>, Refused> {
-        if self.kind()? != Type::Bytes {
-            return Err(self.wrong_type("bytes of definite length"));
-        }
-        self.decoder.bytes().map(Cow::Borrowed).map_err(|error| self.told(&error))
-    }
-}
-
-const fn is_whole(kind: Type) -> bool {
-    matches!(
-        kind,
-        Type::U8
-            | Type::U16
-            | Type::U32
-            | Type::U64
-            | Type::I8
-            | Type::I16
-            | Type::I32
-            | Type::I64
-            | Type::Int
-    )
 }
 
 fn duplicate(key: &str) -> Refused {

@@ -5,22 +5,20 @@
 //! the store does not keep up, nothing is read, for at most half the keep-alive.
 
 mod ending;
+mod messages;
+mod waiting;
 
-use super::link::{Event, Link, Lost, Opening, Publish};
+use super::link::{Event, Link, Lost, Opening};
 use super::{Memory, Mqtt, Protocol, version_3, version_5};
 use crate::credentials::Grant;
-use crate::payload::{Decoded, Refused};
 use crate::port::{Context, End, State};
 use crate::sources::early::Early;
 use crate::sources::filter::Filter;
 use crate::sources::handover::{Handover, LARGEST, LARGEST_BYTES, Unsent};
-use crate::sources::telling::tell;
-use crate::sources::topic::{Holds, Topics};
+use crate::sources::topic::Topics;
 use config::read_secret;
 use ending::Ended;
 use futures_util::{FutureExt, StreamExt};
-use observation::Refusal;
-use observation::sample::Redelivery;
 use std::collections::VecDeque;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
@@ -28,19 +26,12 @@ use tokio::time::Instant;
 
 /// How long connecting may take: name, TCP, TLS and the broker's acceptance.
 const CONNECT: Duration = Duration::from_secs(15);
-/// How long the answer to a subscription may take.
-const SUBSCRIBE: Duration = Duration::from_secs(10);
-/// Time between attempts to subscribe to what was refused.
-const ASK_AGAIN: Duration = Duration::from_secs(300);
 /// A session that a broker closes sooner than this was probably taken over.
 const SHORT: Duration = Duration::from_secs(5);
 /// A session that lasted this long was useful even without a message.
 const LONG: Duration = Duration::from_secs(30);
 /// Packet identifiers are 16 bits wide: more unacknowledged messages cannot be told apart.
 const MOST_OWED: usize = 65_535;
-/// How long a stopping session waits for commits, and then for its goodbye.
-const LAST_COMMITS: Duration = Duration::from_millis(400);
-const GOODBYE: Duration = Duration::from_millis(200);
 
 /// Runs one session.
 pub(super) async fn run(source: &Mqtt, context: &Context) -> End {
@@ -260,130 +251,11 @@ impl Session<'_> {
         Ok(())
     }
 
-    /// Reads one message. Whatever becomes of it, what was sent at `QoS` 1 is owed an
-    /// acknowledgement: a refused message must not fill the broker's window.
-    fn message(&mut self, publish: &Publish, now: Instant) {
-        let Ok(topic) = std::str::from_utf8(&publish.topic) else {
-            let refused = Refused {
-                station: None,
-                reason: Refusal::Malformed,
-                detail: "a topic that is not UTF-8".to_owned(),
-            };
-            tell(self.context, "", &refused);
-            return self.owe(publish);
-        };
-        self.context.watch.arrived(self.context.source, topic, &publish.payload);
-        // An empty payload only clears what the broker retained.
-        if !publish.payload.is_empty() {
-            match self.topics.read(topic, &publish.payload) {
-                Ok((kept, Holds::One(decoded))) => {
-                    self.add(topic, &kept, decoded, publish, now);
-                }
-                Ok((kept, Holds::Several(all))) => {
-                    for decoded in all {
-                        self.add(topic, &kept, decoded, publish, now);
-                    }
-                }
-                Err(refused) => tell(self.context, topic, &refused),
-            }
-        }
-        self.owe(publish);
-    }
-
-    fn add(
-        &mut self,
-        topic: &str,
-        kept: &Arc<str>,
-        decoded: Decoded,
-        publish: &Publish,
-        now: Instant,
-    ) {
-        if publish.retained && !decoded.has_own_time() {
-            let refused = Refused {
-                station: Some(decoded.station),
-                reason: Refusal::Retained,
-                detail: "a retained message without a time of its own proves nothing".to_owned(),
-            };
-            return tell(self.context, topic, &refused);
-        }
-        let early = self.early.is(decoded.station, now);
-        let redelivery = publish.packet.map(|packet| Redelivery {
-            client: Arc::clone(&self.client),
-            connection: self.handover.sender,
-            topic: Arc::clone(kept),
-            packet,
-            again: publish.again,
-        });
-        self.handover.add(decoded.into_message(self.context.source, early, redelivery));
-    }
-
-    fn owe(&mut self, publish: &Publish) {
-        if let Some(packet) = publish.packet {
-            self.handover.owe(packet);
-        }
-    }
-
     async fn hand_over(&mut self) -> Result<(), Ended> {
         let patience = self.source.keep_alive / 2;
         self.handover.send(self.context, patience).await.map_err(|unsent| match unsent {
             Unsent::Stopped => Ended::Stopped,
             unsent => Ended::because(unsent.reason(patience)),
         })
-    }
-
-    fn deadline(&self) -> Instant {
-        match self.stage {
-            Stage::Connecting => self.last_life + CONNECT + Duration::from_secs(1),
-            Stage::Subscribing => self.asked + SUBSCRIBE,
-            Stage::Live => {
-                let silent = self.last_life + self.source.keep_alive * 3 / 2;
-                if self.refused.is_empty() { silent } else { silent.min(self.asked + ASK_AGAIN) }
-            }
-        }
-    }
-
-    /// What to do when the deadline passed.
-    fn overdue(&mut self) -> Option<Ended> {
-        let now = Instant::now();
-        if now < self.deadline() {
-            return None;
-        }
-        match self.stage {
-            Stage::Connecting => Some(Ended::because("no answer to the attempt to connect")),
-            Stage::Subscribing => Some(Ended::because(format!(
-                "no answer to the subscription within {} s",
-                SUBSCRIBE.as_secs()
-            ))),
-            Stage::Live if now >= self.last_life + self.source.keep_alive * 3 / 2 => {
-                Some(Ended::because(format!(
-                    "no sign of life for {:.0} s",
-                    (now - self.last_life).as_secs_f64()
-                )))
-            }
-            Stage::Live => {
-                self.filters = std::mem::take(&mut self.refused);
-                self.stage = Stage::Subscribing;
-                self.subscribe(now).err()
-            }
-        }
-    }
-
-    /// Acknowledges what is durable by now and says goodbye.
-    async fn stop(&mut self) -> Ended {
-        let last = Instant::now() + LAST_COMMITS;
-        while self.handover.owing() > 0 && !self.handover.failed() {
-            tokio::select! {
-                () = self.handover.changed() => {}
-                () = tokio::time::sleep_until(last) => break,
-            }
-            while let Some(packet) = self.handover.due() {
-                self.acknowledge.push_back(packet);
-            }
-        }
-        self.link.requests.acknowledge(&mut self.acknowledge);
-        self.link.requests.disconnect();
-        let over = async { while let Some(Ok(_)) = self.link.events.next().await {} };
-        tokio::time::timeout(GOODBYE, over).await.ok();
-        Ended::Stopped
     }
 }

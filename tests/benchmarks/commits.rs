@@ -173,10 +173,21 @@ fn day(folder: &Path, interval: i64) -> (u64, Vec<usize>) {
 
 /// Commits a day; the length of each record.
 fn fill(history: &mut History, senders: &mut Senders, start: Time, interval: i64) -> Vec<usize> {
+    fill_until(history, senders, start, interval, DAY)
+}
+
+/// Commits for so long.
+fn fill_until(
+    history: &mut History,
+    senders: &mut Senders,
+    start: Time,
+    interval: i64,
+    lasting: i64,
+) -> Vec<usize> {
     let (mut messages, mut readings, mut lengths) = (Vec::new(), Vec::new(), Vec::new());
     let mut first = None;
     // Stations speak one after the other.
-    for tick in 0..DAY / (EVERY / i64::from(STATIONS)) {
+    for tick in 0..lasting / (EVERY / i64::from(STATIONS)) {
         let now = start + Span(tick * EVERY / i64::from(STATIONS));
         let station = (tick % i64::from(STATIONS)) as u16;
         messages.push(senders.message(station, now));
@@ -225,6 +236,48 @@ pub(crate) fn ask_of_the_log() {
             assert!(crate::history_size::asked_by_series(&history, &first) > 1_400);
         });
         println!("today of one series, unsealed: {one:.1} ms");
+    }
+}
+
+/// Pages of each kind that commits put into the write-ahead log, by the kinds of the file
+/// format of SQLite ("Database File Format", 1.6): the head page, inner pages of a table,
+/// its leaves, pages of an index, the rest of long rows.
+fn pages(interval: i64, minutes: i64) -> (usize, [u64; 5]) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut history = opened(folder.path());
+    history.tend(true).expect("moved");
+    let mut senders = Senders::new();
+    let lengths = fill_until(&mut history, &mut senders, START, interval, minutes * MINUTE);
+    let log = std::fs::read(folder.path().join("history.sqlite3-wal")).expect("a log");
+    // Head of the file, then frames: a head that begins with the page's number, the page.
+    let salt = &log[16..24];
+    let mut kinds = [0; 5];
+    for frame in log[32..].chunks_exact(24 + 4_096).filter(|frame| &frame[8..16] == salt) {
+        let first = frame[..4] == [0, 0, 0, 1];
+        let place = match frame[24] {
+            _ if first => 0,
+            5 => 1,
+            13 => 2,
+            2 | 10 => 3,
+            _ => 4,
+        };
+        kinds[place] += 1;
+    }
+    (lengths.len(), kinds)
+}
+
+/// Prints them; so few commits that the log is not moved meanwhile.
+fn profile() {
+    println!(
+        "| commit interval | head page | inner | leaves of tables | indexes | long rows | pages a commit |"
+    );
+    println!("|---|---|---|---|---|---|---|");
+    for (seconds, minutes) in [(1, 6), (2, 8), (10, 30), (30, 90)] {
+        let (commits, kinds) = pages(seconds * 1_000, minutes);
+        let each: Vec<String> =
+            kinds.iter().map(|&n| format!("{:.2}", n as f64 / commits as f64)).collect();
+        let all = kinds.iter().sum::<u64>() as f64 / commits as f64;
+        println!("| {seconds} s | {} | {all:.2} |", each.join(" | "));
     }
 }
 
@@ -302,4 +355,5 @@ pub(crate) fn compare() {
             ours as f64 / peer as f64
         );
     }
+    profile();
 }

@@ -6,11 +6,12 @@
 //! `/proc/self/io` takes reaped children in), from start to the last commit at its stop,
 //! less what a service takes that is started and stopped alone; scaled to a day. Minutes
 //! and intervals are set by `ISOBARN_BENCHMARK_MINUTES` (3) and
-//! `ISOBARN_BENCHMARK_INTERVALS` (`1 2 10 30`).
+//! `ISOBARN_BENCHMARK_INTERVALS` (`1 2 10 30`); `ISOBARN_BENCHMARK_WINDOW` sets how many
+//! messages the broker has under way at most.
 
 use crate::service::{start, token};
 use bytes::BytesMut;
-use isobarn_tests::peers::mosquitto;
+use isobarn_tests::peers::mosquitto_with;
 use isobarn_tests::program::Program;
 use isobarn_tests::wait::free_port;
 use rumqttc::mqttbytes::QoS;
@@ -91,12 +92,18 @@ struct Run {
     sent: u64,
     /// Samples that the service took.
     accepted: f64,
+    /// Bytes of the processor's state as it was saved last.
+    state: u64,
 }
 
 /// Runs the service for so long.
 fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> Run {
     let before = crate::commits::written();
-    let peer = broker.then(|| mosquitto(folder, free_port()));
+    // How many messages the broker has under way is its own default unless told.
+    let window = std::env::var("ISOBARN_BENCHMARK_WINDOW");
+    let window = window.map_or_else(|_| String::new(), |n| format!("max_inflight_messages {n}\n"));
+    let peer = broker
+        .then(|| mosquitto_with(folder, free_port(), &format!("allow_anonymous true\n{window}")));
     let source = peer.as_ref().map_or_else(
         || INLET.to_owned(),
         |peer| {
@@ -141,7 +148,14 @@ fn run(folder: &Path, seconds: u64, broker: bool, lasting: Duration) -> Run {
     let bytes = crate::commits::written() - before;
     drop(peer);
     let (acknowledged, sent) = messages;
-    Run { bytes, commits, reasons: reasons.join(", "), acknowledged, sent, accepted }
+    let store = folder.join("history/history.sqlite3");
+    let state: i64 = rusqlite::Connection::open(store)
+        .and_then(|c| {
+            c.query_row("SELECT total(length(body)) FROM state", [], |r| r.get::<_, f64>(0))
+        })
+        .expect("a history") as i64;
+    let state = state.unsigned_abs();
+    Run { state, bytes, commits, reasons: reasons.join(", "), acknowledged, sent, accepted }
 }
 
 /// Prints the table.
@@ -158,11 +172,11 @@ pub(crate) fn compare() {
         for broker in [true, false] {
             let folder = || tempfile::tempdir().expect("a folder");
             let alone = run(folder().path(), seconds, broker, Duration::ZERO).bytes;
-            let Run { bytes, commits, reasons, acknowledged, sent, accepted } =
+            let Run { bytes, commits, reasons, acknowledged, sent, accepted, state } =
                 run(folder().path(), seconds, broker, lasting);
             let bytes = bytes.saturating_sub(alone) as f64;
             println!(
-                "| {seconds} s | {} | {acknowledged} of {sent} | {} | {commits} | {reasons} | {:.2} MB (and {:.2} MB for a start) | {:.0} MB |",
+                "| {seconds} s (state of {state} bytes) | {} | {acknowledged} of {sent} | {} | {commits} | {reasons} | {:.2} MB (and {:.2} MB for a start) | {:.0} MB |",
                 if broker { "mosquitto" } else { "inlet" },
                 accepted / CHANNELS as f64,
                 bytes / 1e6,

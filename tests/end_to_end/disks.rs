@@ -107,11 +107,9 @@ pub(crate) fn sound(settings: &Path) {
 }
 
 /// A history on a disk of 8 MiB and a receiver.
-fn small(folder: &Path) -> Option<(Small, Sink, PathBuf)> {
-    let Some(small) = Small::mount(&folder.join("history"), 8 << 20) else {
-        println!("a small disk cannot be mounted (only root may): the shim refuses instead");
-        return None;
-    };
+fn small(test: &str, folder: &Path) -> Option<(Small, Sink, PathBuf)> {
+    let test = format!("disks::{test}");
+    let small = Small::mount_for(&test, &folder.join("history"), 8 << 20)?;
     let sink = Sink::start(|_| Answer::Status(204, "", ""));
     let table = format!("\n[forward.http.archive]\nurl = \"http://{}/in\"\n", sink.address);
     Some((small, sink, write(folder, &table)))
@@ -120,7 +118,11 @@ fn small(folder: &Path) -> Option<(Small, Sink, PathBuf)> {
 #[test]
 fn a_full_disk_stops_receipts_and_nothing_else_and_room_lets_it_go_on() {
     let folder = tempfile::tempdir().unwrap();
-    let Some((_small, sink, settings)) = small(folder.path()) else { return };
+    let Some((_small, sink, settings)) =
+        small("a_full_disk_stops_receipts_and_nothing_else_and_room_lets_it_go_on", folder.path())
+    else {
+        return;
+    };
     let store = folder.path().join("history");
     sink.script(|_| Answer::Status(503, "", ""));
     let records = 50;
@@ -168,7 +170,11 @@ fn a_full_disk_stops_receipts_and_nothing_else_and_room_lets_it_go_on() {
 #[test]
 fn a_kill_on_a_full_disk_loses_nothing_and_the_next_start_goes_on() {
     let folder = tempfile::tempdir().unwrap();
-    let Some((_small, _sink, settings)) = small(folder.path()) else { return };
+    let Some((_small, _sink, settings)) =
+        small("a_kill_on_a_full_disk_loses_nothing_and_the_next_start_goes_on", folder.path())
+    else {
+        return;
+    };
     let store = folder.path().join("history");
     let program = Program::run(&settings);
     let mut sender = Sender::new();
@@ -200,7 +206,12 @@ fn a_kill_on_a_full_disk_loses_nothing_and_the_next_start_goes_on() {
 #[test]
 fn a_damaged_history_on_a_full_disk_is_saved_with_the_ballast_or_stays_as_it_is() {
     let folder = tempfile::tempdir().unwrap();
-    let Some((_small, _sink, settings)) = small(folder.path()) else { return };
+    let Some((_small, _sink, settings)) = small(
+        "a_damaged_history_on_a_full_disk_is_saved_with_the_ballast_or_stays_as_it_is",
+        folder.path(),
+    ) else {
+        return;
+    };
     let store = folder.path().join("history");
     let program = Program::run(&settings);
     let mut sender = Sender::new();
@@ -297,7 +308,11 @@ fn a_sync_that_fails_ends_the_process_without_a_receipt_and_the_next_start_has_t
 #[test]
 fn a_disk_that_cannot_be_written_at_the_start_ends_it_with_the_reason() {
     let folder = tempfile::tempdir().unwrap();
-    let Some((small, _sink, settings)) = small(folder.path()) else { return };
+    let Some((small, _sink, settings)) =
+        small("a_disk_that_cannot_be_written_at_the_start_ends_it_with_the_reason", folder.path())
+    else {
+        return;
+    };
     let program = Program::run(&settings);
     let mut sender = Sender::new();
     sender.send_all(&program, 5);

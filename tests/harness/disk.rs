@@ -95,14 +95,48 @@ impl Disk {
     }
 }
 
-/// A small disk in memory, mounted for a test; only root may.
+/// A small disk in memory, mounted for a test.
 pub struct Small {
     place: PathBuf,
 }
 
+/// Set in a test that was begun again where it may mount.
+const INSIDE: &str = "ISOBARN_TESTS_INSIDE";
+
 impl Small {
+    /// Mounts it. Where that is not allowed, as to anyone but root, the test of this name
+    /// runs once more in name spaces of its own, where it is: then there is none here and
+    /// nothing is left to do. Where there may be no such name spaces either, the test is
+    /// told as not run.
+    pub fn mount_for(test: &str, place: &Path, bytes: u64) -> Option<Self> {
+        if let Some(small) = Self::mount(place, bytes) {
+            return Some(small);
+        }
+        assert!(std::env::var_os(INSIDE).is_none(), "not even in a name space of its own");
+        let apart = || {
+            let mut command = Command::new("unshare");
+            command.args(["--map-root-user", "--mount"]);
+            command
+        };
+        if !apart().arg("true").output().is_ok_and(|o| o.status.success()) {
+            crate::not_run(test, "nothing may be mounted, nor a user's name space be made");
+            return None;
+        }
+        let output = apart()
+            .arg(std::env::current_exe().expect("a test knows its own path"))
+            .args(["--exact", test, "--nocapture"])
+            .env(INSIDE, "yes")
+            .output()
+            .expect("it ran a moment ago");
+        let said = String::from_utf8_lossy(&output.stdout).into_owned()
+            + &String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success() && said.contains("1 passed"), "{said}");
+        println!("in a name space of its own:\n{said}");
+        None
+    }
+
     /// Mounts it; none where that is not allowed.
-    pub fn mount(place: &Path, bytes: u64) -> Option<Self> {
+    fn mount(place: &Path, bytes: u64) -> Option<Self> {
         std::fs::create_dir_all(place).expect("a folder to write to");
         let mounted = Command::new("mount")
             .args(["-t", "tmpfs", "-o", &format!("size={bytes}"), "tmpfs"])

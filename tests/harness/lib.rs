@@ -13,4 +13,7 @@ pub mod program;
 pub mod push;
 pub mod recall;
 pub mod sink;
+mod skipped;
 pub mod wait;
+
+pub use skipped::not_run;

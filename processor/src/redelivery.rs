@@ -7,11 +7,13 @@
 
 use crate::hash::Words;
 use observation::{Measured, Message, SourceIndex, Stated, Value};
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 
-/// Messages remembered of one connection.
-const MESSAGES: usize = 1_000;
+/// Messages remembered of all connections together. A broker may send as many without a
+/// receipt as there are packet identifiers, and mosquitto does so with what waited while
+/// it was restarted.
+const MESSAGES: usize = 3 * u16::MAX as usize;
 /// Connections remembered of one session. A redelivery that was recognised leaves no
 /// trace in the log, so after a restart its first use may lie more than one back.
 const CONNECTIONS: usize = 4;
@@ -21,8 +23,35 @@ const SESSIONS: usize = 256;
 #[derive(Debug)]
 struct Connection {
     number: u64,
-    /// Packet identifier and content, oldest first.
-    used: VecDeque<(u16, u64)>,
+    /// The newest content of a packet identifier, and which use it was.
+    newest: HashMap<u16, (u64, u64)>,
+    /// Packet identifiers in the order of their uses, with the use; some were used again.
+    order: VecDeque<(u16, u64)>,
+    uses: u64,
+}
+
+impl Connection {
+    fn new(number: u64) -> Self {
+        Self { number, newest: HashMap::new(), order: VecDeque::new(), uses: 0 }
+    }
+
+    fn note(&mut self, packet: u16, content: u64) {
+        self.uses += 1;
+        self.newest.insert(packet, (content, self.uses));
+        self.order.push_back((packet, self.uses));
+        if self.order.len() > usize::from(u16::MAX) {
+            self.forget(1);
+        }
+    }
+
+    /// Forgets the oldest uses.
+    fn forget(&mut self, count: usize) {
+        for (packet, nth) in self.order.drain(..count.min(self.order.len())) {
+            if self.newest.get(&packet).is_some_and(|&(_, newest)| newest == nth) {
+                self.newest.remove(&packet);
+            }
+        }
+    }
 }
 
 #[derive(Debug)]
@@ -42,6 +71,8 @@ pub(crate) struct Redeliveries {
     /// The place of the session used last: most messages come from the same again.
     last: usize,
     uses: u64,
+    /// Messages noted since it was looked at how many are held.
+    noted: usize,
 }
 
 /// A number for the samples that `counts` picks; none if it picks none.
@@ -80,8 +111,7 @@ impl Redeliveries {
             if session.connections.len() >= CONNECTIONS {
                 session.connections.pop_front();
             }
-            let used = VecDeque::new();
-            session.connections.push_back(Connection { number: redelivery.connection, used });
+            session.connections.push_back(Connection::new(redelivery.connection));
         }
         let again = redelivery.again
             && session
@@ -89,15 +119,30 @@ impl Redeliveries {
                 .iter()
                 .rev()
                 .skip(1)
-                .find_map(|c| c.used.iter().rev().find(|(packet, _)| *packet == redelivery.packet))
-                .is_some_and(|&(_, before)| before == content);
+                .find_map(|c| c.newest.get(&redelivery.packet))
+                .is_some_and(|&(before, _)| before == content);
         if let Some(connection) = session.connections.back_mut() {
-            if connection.used.len() >= MESSAGES {
-                connection.used.pop_front();
-            }
-            connection.used.push_back((redelivery.packet, content));
+            connection.note(redelivery.packet, content);
+        }
+        self.noted += 1;
+        if self.noted > MESSAGES / 16 {
+            self.bound();
         }
         again
+    }
+
+    /// Forgets the older half of whatever is longest until all hold no more than they may,
+    /// with a sixteenth that is noted before this is looked at again.
+    fn bound(&mut self) {
+        self.noted = 0;
+        let all = |s: &Self| -> usize {
+            s.sessions.iter().flat_map(|s| &s.connections).map(|c| c.order.len()).sum()
+        };
+        while all(self) > MESSAGES - MESSAGES / 16 {
+            let connections = self.sessions.iter_mut().flat_map(|s| &mut s.connections);
+            let Some(longest) = connections.max_by_key(|c| c.order.len()) else { break };
+            longest.forget(longest.order.len().div_ceil(2));
+        }
     }
 
     fn session(&mut self, source: SourceIndex, client: &Arc<str>) -> &mut Session {
@@ -126,5 +171,67 @@ impl Redeliveries {
         let place = oldest.map_or(0, |(place, _)| place);
         self.sessions[place] = session;
         place
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::expect_used)]
+mod tests {
+    use super::*;
+    use observation::sample::Redelivery;
+    use observation::{ChannelIndex, Finite, StationIndex, Time};
+
+    fn message(client: &str, connection: u64, packet: u16, again: bool, value: f64) -> Message {
+        let (client, topic) = (Arc::from(client), Arc::from("croft/ridge"));
+        Message {
+            station: StationIndex(0),
+            source: SourceIndex(0),
+            boot: None,
+            sequence: None,
+            received: Time(0),
+            early: false,
+            redelivery: Some(Redelivery { client, connection, topic, packet, again }),
+            samples: vec![Measured {
+                channel: ChannelIndex(0),
+                value: Value::Number(Finite::new(value).expect("a number")),
+                stated: Stated::Nothing,
+            }],
+        }
+    }
+
+    /// OASIS, "MQTT Version 3.1.1", 2014, section 2.3.1: packet identifiers are 16 bits and
+    /// not 0; that many messages may be without a receipt at once.
+    #[test]
+    fn as_many_as_may_wait_for_a_receipt_are_recognised() {
+        let mut seen = Redeliveries::default();
+        for packet in 1..=u16::MAX {
+            assert!(!seen.seen(&message("house", 1, packet, false, f64::from(packet)), |_| true));
+        }
+        for packet in 1..=u16::MAX {
+            assert!(seen.seen(&message("house", 2, packet, true, f64::from(packet)), |_| true));
+        }
+        // Another content under the same identifier is another message.
+        assert!(!seen.seen(&message("house", 3, 7, true, 0.5), |_| true));
+    }
+
+    #[test]
+    fn what_is_held_is_bounded_and_the_newest_stays() {
+        let mut seen = Redeliveries::default();
+        for round in 0..3 {
+            for client in 0..40 {
+                let client = format!("station {client}");
+                for packet in 1..=9_000 {
+                    seen.seen(&message(&client, round, packet, false, 1.0), |_| true);
+                }
+            }
+        }
+        let connections = || seen.sessions.iter().flat_map(|s| &s.connections);
+        let held: usize = connections().map(|c| c.order.len()).sum();
+        assert!(held <= MESSAGES && held > MESSAGES / 4, "{held}");
+        assert!(connections().all(|c| c.newest.len() <= c.order.len()));
+        for client in 0..40 {
+            let client = format!("station {client}");
+            assert!(seen.seen(&message(&client, 9, 9_000, true, 1.0), |_| true), "{client}");
+        }
     }
 }

@@ -67,7 +67,7 @@ impl<P: Process> Turn<P> {
             for row in ripe {
                 self.take_message(row.set_aside.message, now, passed)?;
             }
-            self.commit_all(false, now, Reason::Other)?;
+            self.commit_all(now, Reason::Other)?;
             let mut pause = FIRST_PAUSE;
             while let Err(error) = self.core.history.take_set_aside(&ids) {
                 self.refused_write(&error, &mut pause)?;

@@ -302,12 +302,11 @@ impl<P: Process> Core<P> {
     }
 
     /// Commits what waits; none if nothing does. After an error everything is as it
-    /// was, and the call may be repeated. `state` says whether the processor's state is
-    /// written with it.
+    /// was, and the call may be repeated.
     ///
     /// # Errors
     /// See [`WriteError`].
-    pub fn commit(&mut self, state: bool) -> Result<Option<Committed>, WriteError> {
+    pub fn commit(&mut self) -> Result<Option<Committed>, WriteError> {
         if !self.is_waiting() {
             return Ok(None);
         }
@@ -317,7 +316,6 @@ impl<P: Process> Core<P> {
                 .drain(..)
                 .map(|a| history::SetAside { message: a.message, reason: a.reason }),
         );
-        let state = if state { self.processor.save() } else { Vec::new() };
         // While a step of the clock is under way the records still stand before it.
         let walked = self.hold_walked.unwrap_or(self.now);
         let batch = Batch {
@@ -326,7 +324,7 @@ impl<P: Process> Core<P> {
             messages: &self.out.messages,
             readings: &self.out.readings,
             set_aside: &self.aside,
-            state: &state,
+            state: &[],
         };
         let along: Vec<_> = self.forwarders.iter().filter_map(|u| Some((u, u.along()?))).collect();
         let progress: Vec<_> =

@@ -230,9 +230,9 @@ impl<P: Process> Turn<P> {
     pub(super) fn step_clock(&mut self, step: Step) -> Result<(), Fatal> {
         tracing::warn!("the clock was set from {} to {}", step.old, step.new);
         self.core.walk(step.old);
-        self.commit_all(false, step.old, Reason::Other)?;
+        self.commit_all(step.old, Reason::Other)?;
         self.core.step_clock(step.old, step.new);
-        self.commit_all(false, step.old, Reason::Other)?;
+        self.commit_all(step.old, Reason::Other)?;
         let mut pause = FIRST_PAUSE;
         while let Err(error) = self.core.record_step(step.old, step.new) {
             self.refused_write(&error, &mut pause)?;

@@ -29,33 +29,39 @@ const SUMMARY: Duration = Duration::from_secs(3_600);
 impl<P: Process> Turn<P> {
     /// Commits what waits, shows it, gives the receipts.
     pub(super) fn settle(&mut self) -> Result<(), Fatal> {
-        let now = self.clock.monotonic();
-        let number = self.core.history.next_number();
-        let state = now >= self.save_at || number.saturating_sub(self.saved) > RECORDS;
-        let reason = self.pacing.reason(now);
-        if self.commit_all(state, self.timekeeping.received(), reason)? {
-            if state {
-                self.save_at = now + SAVING;
-                self.saved = number;
-            }
+        let reason = self.pacing.reason(self.clock.monotonic());
+        if self.commit_all(self.timekeeping.received(), reason)? {
             self.show();
         } else if self.receipts.is_empty() {
             return Ok(());
         }
         self.give_receipts();
+        self.save_if_due()
+    }
+
+    /// Saves the state behind what was committed. It is large: nobody waits for it, and
+    /// where the process is killed meanwhile what was committed stands.
+    fn save_if_due(&mut self) -> Result<(), Fatal> {
+        let (now, number) = (self.clock.monotonic(), self.core.history.next_number());
+        if now < self.save_at && number.saturating_sub(self.saved) <= RECORDS {
+            return Ok(());
+        }
+        let saved = self.core.save_state();
+        if let Err(error @ WriteError::Sync(_)) = saved {
+            return Err(Fatal(error.to_string()));
+        }
+        if let Err(error) = saved {
+            tracing::warn!("the state was not saved: {error}; it is tried again");
+        }
+        (self.save_at, self.saved) = (now + SAVING, number);
         Ok(())
     }
 
     /// Commits what waits, however long the device refuses; whether anything did.
-    pub(super) fn commit_all(
-        &mut self,
-        state: bool,
-        now: Time,
-        reason: Reason,
-    ) -> Result<bool, Fatal> {
+    pub(super) fn commit_all(&mut self, now: Time, reason: Reason) -> Result<bool, Fatal> {
         let mut pause = FIRST_PAUSE;
         loop {
-            match self.core.commit(state) {
+            match self.core.commit() {
                 Ok(None) => return Ok(false),
                 Ok(Some(committed)) => {
                     self.written(committed, now);

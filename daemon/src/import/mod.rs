@@ -213,7 +213,7 @@ impl<'a> Importer<'a> {
     }
 
     fn commit(&mut self) -> Result<(), String> {
-        self.core.commit(false).map_err(told)?;
+        self.core.commit().map_err(told)?;
         if let Some(error) = self.core.read_fault() {
             return Err(error.to_string());
         }

@@ -194,7 +194,7 @@ impl<'a> Remaker<'a> {
     }
 
     fn commit(&mut self) -> Result<(), String> {
-        self.core.commit(false).map_err(told)?;
+        self.core.commit().map_err(told)?;
         if let Some(error) = self.core.read_fault() {
             return Err(error.to_string());
         }

@@ -28,13 +28,14 @@ fn lived(folder: &Path, seed: u64) -> config::Settings {
         let message = weather.message(now);
         core.take(Message { received: now, ..message }, Duration::ZERO).unwrap();
         if random.u8(0..4) == 0 {
-            core.commit(false).unwrap();
+            core.commit().unwrap();
             core.committed();
         }
     }
     core.walk(now);
-    core.commit(true).unwrap();
+    core.commit().unwrap();
     core.committed();
+    core.save_state().unwrap();
     for day in core.history.look().days_to_seal(now.utc_day()).unwrap() {
         core.history.seal(day).unwrap();
     }

@@ -202,7 +202,7 @@ impl Past {
     }
 
     fn commit(&mut self, at: Time) -> Result<(), Failure> {
-        self.core.commit(false).map_err(told)?;
+        self.core.commit().map_err(told)?;
         if let Some(error) = self.core.read_fault() {
             return Err(told(error));
         }

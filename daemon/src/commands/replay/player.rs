@@ -305,7 +305,7 @@ impl Player {
     }
 
     fn commit(&mut self, output: &mut impl Write) -> Result<(), Failure> {
-        self.core.commit(false).map_err(fatal)?;
+        self.core.commit().map_err(fatal)?;
         if let Some(error) = self.core.read_fault() {
             return Err(fatal(error));
         }

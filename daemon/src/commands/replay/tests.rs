@@ -221,17 +221,20 @@ fn lived_and_replayed(seed: u64, steps: bool) -> (String, String) {
         }
         if weather.random.u8(0..3) == 0 {
             let state = weather.random.u8(0..60) == 0;
-            core.commit(state).unwrap();
+            core.commit().unwrap();
             core.committed();
+            if state {
+                core.save_state().unwrap();
+            }
             assert_eq!(core.read_fault(), None);
         }
         if steps && weather.random.u16(0..900) == 0 {
             let new = Time(now.0 + weather.random.i64(-1_800_000..1_800_000));
             core.walk(now);
-            core.commit(false).unwrap();
+            core.commit().unwrap();
             core.committed();
             core.step_clock(now, new);
-            core.commit(false).unwrap();
+            core.commit().unwrap();
             core.committed();
             core.record_step(now, new).unwrap();
             now = new;
@@ -244,8 +247,9 @@ fn lived_and_replayed(seed: u64, steps: bool) -> (String, String) {
         }
     }
     core.walk(now);
-    core.commit(true).unwrap();
+    core.commit().unwrap();
     core.committed();
+    core.save_state().unwrap();
     drop(core);
 
     let series = crate::engine::restart::series(&settings);

@@ -10,6 +10,7 @@
 //! says what the service said.
 
 mod alone;
+mod changed;
 mod charted;
 mod conditions;
 mod consistent;

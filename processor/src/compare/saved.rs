@@ -11,11 +11,10 @@ use super::overlay::SavedOverlay;
 use super::plan::{COMPARED, SLOTS, Seats, Voice};
 use super::roster::{Roster, keeps, moved};
 use super::suspects::Suspect;
-use super::{Compare, Row, Seat, slots};
+use super::{Compare, Row, Seat};
 use crate::Processor;
-use observation::property::Instrument;
 use observation::{Diagnosis, Time};
-use quality::diagnosis::{Cause, Onset};
+use quality::diagnosis::Onset;
 use quality::neighbours::{Neighbourhood, Quick, Root};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
@@ -151,7 +150,8 @@ impl Processor {
         compare.opinions.clone_from(&saved.opinions);
         let roots = roots(&compare.seats, &saved.roster, saved.fingerprint);
         let roots = roots.unwrap_or_else(|| vec![None; compare.seats.sites.len()]);
-        self.end_what_changed(saved, &roots);
+        let known = !saved.names.is_empty() || saved.order == self.compare.seats.order;
+        self.end_what_changed((saved.own.len(), known), &roots);
         if roots.iter().all(Option::is_none) {
             return;
         }
@@ -209,40 +209,6 @@ impl Processor {
                 new.clone_from(old);
             }
         }
-    }
-
-    /// Ends diagnoses of stations and instruments that are no more, or are not what they were.
-    fn end_what_changed(&mut self, saved: &SavedCompare, roots: &[Option<Root>]) {
-        let Self { compare, property, .. } = self;
-        let seats = &compare.seats;
-        let all = saved.own.len() == roots.iter().flatten().count()
-            && roots.iter().flatten().all(|root| root.anew.is_empty());
-        let known = !saved.names.is_empty() || saved.order == seats.order;
-        let stands = |said: &Diagnosis| {
-            let Some(id) = &said.station else { return all };
-            let Some(station) = property.stations.iter().position(|s| s.id == *id) else {
-                return false;
-            };
-            let cause = Cause::parse(&said.cause);
-            let by_place = [Cause::SensorFault, Cause::BatteryFailing, Cause::RadioDropouts];
-            if cause.is_some_and(|cause| by_place.contains(&cause)) && !known {
-                return false;
-            }
-            let seat = seats.seat_of.get(station).copied().flatten();
-            let holds = |slot: usize| {
-                let root = seat.and_then(|seat| roots.get(seat)?.as_ref());
-                root.is_some_and(|root| keeps(root, slot))
-            };
-            let Some(name) = &said.instrument else {
-                return cause != Some(Cause::StationClockWrong) || holds(slots::PRESSURE);
-            };
-            let own = |i: &Instrument| usize::from(i.station.0) == station && i.id == *name;
-            let Some(instrument) = property.instruments.iter().position(own) else { return false };
-            let voice = |slot: usize| seat.and_then(|seat| seats.voice(seat, slot));
-            let slot = (0..SLOTS).find(|&s| voice(s).is_some_and(|v| v.instrument == instrument));
-            slot.is_none_or(holds)
-        };
-        compare.opinions.end(stands);
     }
 
     /// The state is built: what is told from now on is new.

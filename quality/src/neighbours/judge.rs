@@ -206,7 +206,8 @@ impl Judge {
         let day_later = (now - open.opened).is_multiple_of(24 * self.steps_per_hour);
         if day_later && let Some(change) = self.second_look(&open, limits) {
             open.since = now - change.hours * self.steps_per_hour;
-            (open.size, open.error) = (change.size, limits.of(self.group).wider[1] * change.error);
+            let error = limits.error(self.group, true, change.size, change.error);
+            (open.size, open.error) = (change.size, error);
             (open.score, open.rival) = (own.value, self.rival(open.hypothesis, scores));
             self.open = Some(open);
             return Some(Turn::Changed(open));
@@ -250,7 +251,7 @@ impl Judge {
             opened: now,
             since: now - score.window * self.steps_per_hour,
             size: score.size,
-            error: limits.of(self.group).wider[0] * (score.size / score.value).abs(),
+            error: limits.error(self.group, false, score.size, (score.size / score.value).abs()),
             score: score.value,
             rival,
             clear: score.value.powi(2) > rival.powi(2) + limits.hand_over,

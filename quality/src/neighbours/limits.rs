@@ -23,6 +23,9 @@ pub struct GroupLimits {
     /// weather helps, and the windows that are looked at are the strongest. By so much when it
     /// opens, and when it is looked at again.
     pub wider: [f64; 2],
+    /// To it comes this share of the size itself, likewise: the window of the first word begins
+    /// before what it tells, and hours in which a vane stands too far off are left out.
+    pub of_size: [f64; 2],
     /// Smaller offsets are not worth telling, in the unit of the contrast, by the quantities
     /// of the group: what instruments in the field reach at best (achievable uncertainty of
     /// WMO-No. 8, Vol. I, Annex 1.A; from memory).
@@ -71,6 +74,12 @@ pub struct Limits {
 }
 
 impl Limits {
+    /// Standard error of a size whose window says `error`: when it opens, or later.
+    pub(super) fn error(&self, group: Group, later: bool, size: f64, error: f64) -> f64 {
+        let (own, nth) = (self.of(group), usize::from(later));
+        (own.wider[nth] * error).hypot(own.of_size[nth] * size)
+    }
+
     /// Those of one group.
     pub const fn of(&self, group: Group) -> &GroupLimits {
         &self.groups[group as usize]
@@ -79,7 +88,8 @@ impl Limits {
 
 const fn own(score: f64, margin: f64, ridge: f64, wider: [f64; 2], least: [f64; 2]) -> GroupLimits {
     let (drawn_in, first_window, presence) = (2.5, 6, 0.35);
-    GroupLimits { score, margin, ridge, drawn_in, first_window, presence, wider, least }
+    let of_size = [0.0, 0.0];
+    GroupLimits { score, margin, ridge, drawn_in, first_window, presence, wider, of_size, least }
 }
 
 impl Default for Limits {
@@ -105,9 +115,13 @@ impl Default for Limits {
                 // Cel and %, Cel, hPa, a tenth of the speed, deg.
                 own(5.6, 8.0, 100.0, [1.7, 1.5], [0.2, 3.0]),
                 own(5.4, 8.0, 100.0, [1.5, 1.4], [0.25, 0.0]),
-                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0, [1.2, 1.2], [0.15, 0.0]) },
+                GroupLimits { drawn_in: 6.0, ..own(5.1, 4.0, 100.0, [1.2, 1.4], [0.15, 0.0]) },
                 own(5.5, 8.0, 300.0, [1.5, 1.3], [0.1, 0.0]),
-                GroupLimits { first_window: 24, ..own(5.1, 8.0, 100.0, [2.3, 1.3], [5.0, 0.0]) },
+                GroupLimits {
+                    first_window: 24,
+                    of_size: [0.2, 0.04],
+                    ..own(5.1, 8.0, 100.0, [2.3, 1.3], [5.0, 0.0])
+                },
             ],
         }
     }

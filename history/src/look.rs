@@ -186,12 +186,22 @@ impl Records<'_> {
         while bytes < HELD_BYTES
             && let Some(found) = rows.next()?
         {
-            self.next = found.get::<_, i64>(0)?.cast_unsigned() + 1;
-            let record = row_of(found).map_err(ReadError::from).and_then(|row| {
-                let body = body_of(found)?;
-                bytes += body.len();
-                row::decode(&row, body, self.look.names)
-            });
+            let number = found.get::<_, i64>(0)?.cast_unsigned();
+            self.next = number + 1;
+            let record = match row_of(found).and_then(|row| Ok((row, body_of(found)?))) {
+                Ok((row, body)) => {
+                    bytes += body.len();
+                    let record = row::decode(&row, body, self.look.names);
+                    if record.is_err() && row.open(body).is_err() {
+                        self.look.noticed.record(number);
+                    }
+                    record
+                }
+                Err(error) => {
+                    self.look.noticed.record(number);
+                    Err(ReadError(format!("record {number}: {error}")))
+                }
+            };
             self.held.push_back(record);
         }
         Ok(())

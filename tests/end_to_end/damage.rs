@@ -115,3 +115,44 @@ fn a_look_through_the_history_finds_damage_and_the_next_start_mends_it() {
     assert!(look().status.success());
     crate::disks::sound(&settings);
 }
+
+#[test]
+fn a_damaged_page_of_the_newest_records_keeps_no_service_from_starting() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = write(folder.path(), "");
+    // So large that it is not looked through at each start.
+    backlog::write(&settings, Backlog { records: 1_500, readings: 2_600, step: Span::seconds(20) });
+    let length = std::fs::metadata(database(&settings)).unwrap().len();
+    assert!(length > 17 << 20, "{length}");
+    let sound = std::fs::read(database(&settings)).unwrap();
+    let path = settings.to_str().unwrap();
+    let mut told = Vec::new();
+    for part in [10, 40, 97] {
+        std::fs::write(database(&settings), &sound).unwrap();
+        let file = std::fs::OpenOptions::new().write(true).open(database(&settings)).unwrap();
+        file.write_all_at(&[0; 4_096], length / 100 * part / 4_096 * 4_096).unwrap();
+        // The first start may meet it and end; the one behind it mends.
+        let mut said = Vec::new();
+        let program = loop {
+            assert!(said.len() < 2, "at {part} %: {said:?}");
+            match Program::start_unready(&settings, &["run", "--config", path]).ready() {
+                Ok(program) => break program,
+                Err(why) => said.push(why),
+            }
+        };
+        assert!(said.iter().all(|said| said.contains("check --history")), "{said:?}");
+        let starts = said.len() + 1;
+        let body = r#"[{"n":"orchard/t","v":11.5}]"#;
+        let pushed =
+            Client::new().senml(program.address("push"), crate::settings::token("orchard"), body);
+        assert_eq!(pushed.status, 204, "at {part} %: {}", pushed.body);
+        let (status, said) = program.terminate();
+        assert_eq!(status, Some(0), "{said}");
+        // What no start has met is found by whoever looks.
+        let repaired = said.contains("history repaired");
+        let look = command(&["check", "--history", "--config", path]);
+        assert_eq!(look.status.success(), repaired, "at {part} %");
+        told.push((part, starts, repaired));
+    }
+    println!("per cent of the file, starts, repaired by then: {told:?}");
+}

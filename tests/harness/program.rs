@@ -77,23 +77,30 @@ impl Program {
     }
 
     fn start_in(settings: &Path, arguments: &[&str], environment: &[(&str, OsString)]) -> Self {
-        let mut program = Self::start_unready_in(settings, arguments, environment);
+        let program = Self::start_unready_in(settings, arguments, environment);
+        program.ready().unwrap_or_else(|said| panic!("ended before it was ready: {said}"))
+    }
+
+    /// Waits until everything listens.
+    ///
+    /// # Errors
+    /// What it said, where it ends before.
+    pub fn ready(mut self) -> Result<Self, String> {
         let line = until("the ready line", || {
-            let said = program.said();
+            let said = self.said();
             if let Some(line) = said.lines().find(|l| l.starts_with("ready ")) {
-                return Some(line.to_owned());
+                return Some(Ok(line.to_owned()));
             }
-            let ended = program.child.try_wait().expect("a child");
-            assert!(ended.is_none(), "ended before it was ready: {ended:?}\n{said}");
-            None
-        });
-        program.addresses = line
+            let ended = self.child.try_wait().expect("a child")?;
+            Some(Err(format!("{ended:?}\n{said}")))
+        })?;
+        self.addresses = line
             .split_whitespace()
             .skip(1)
             .filter_map(|pair| pair.split_once('='))
             .map(|(name, address)| (name.to_owned(), address.parse().expect("an address")))
             .collect();
-        program
+        Ok(self)
     }
 
     /// Starts without waiting.

@@ -105,7 +105,11 @@ impl Judge {
             let since = walked - near.max(far);
             let from = look.number_at(since)?;
             for record in look.records(from) {
-                let Ok(record) = record else { continue };
+                let record = match record {
+                    Ok(record) => record,
+                    Err(error) if error.is_damage() => return Err(error),
+                    Err(_) => continue,
+                };
                 if record.number > at {
                     break;
                 }
@@ -122,7 +126,7 @@ impl Judge {
             }
             judge.processor.refilled(walked);
         }
-        judge.feed(history, at + 1, see);
+        judge.feed(history, at + 1, see)?;
         judge.processor.resume();
         judge.old_rain = (0_u32..)
             .zip(&property.instruments)
@@ -143,12 +147,21 @@ impl Judge {
         Ok(())
     }
 
-    fn feed(&mut self, history: &History, from: u64, see: &mut dyn FnMut(&Message)) {
+    fn feed(
+        &mut self,
+        history: &History,
+        from: u64,
+        see: &mut dyn FnMut(&Message),
+    ) -> Result<(), ReadError> {
         let look = history.look();
         let mut out = Output::default();
         let mut fault = None;
         for record in look.records(from) {
-            let Ok(record) = record else { continue };
+            let record = match record {
+                Ok(record) => record,
+                Err(error) if error.is_damage() => return Err(error),
+                Err(_) => continue,
+            };
             let mut recall = LogRecall::new(look, record.number, &mut fault);
             match record.entry {
                 Entry::Batch { messages, .. } => {
@@ -182,6 +195,7 @@ impl Judge {
             // What cannot be read was the same for the processor that lived through it.
             tracing::warn!("{error}; the state is built without it");
         }
+        Ok(())
     }
 }
 

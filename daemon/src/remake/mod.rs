@@ -86,8 +86,13 @@ pub fn remake(
     let start = look.number_at(Time(from.0.saturating_sub(WARM_UP.0))).map_err(told)?;
     let late = look.last_late(from.utc_day(), (to - Span(1)).utc_day()).map_err(told)?;
     for record in look.records(start.max(first.number).max(trimmed + 1)) {
-        // What cannot be decoded was told when the history was opened.
-        let Ok(record) = record else { continue };
+        let record = match record {
+            Ok(record) => record,
+            // Behind it nothing more can be read.
+            Err(error) if error.is_damage() => return Err(told(error)),
+            // One that cannot be decoded is set aside, and told then.
+            Err(_) => continue,
+        };
         if record.received >= to + REST && record.number > late {
             break;
         }

@@ -34,6 +34,7 @@ pub(super) fn print(
     for record in look.records(first) {
         let record = match record {
             Ok(record) => record,
+            Err(error) if error.is_damage() => return Err(Trouble::Read(error)),
             Err(error) => {
                 // What is readable stays in use; what is not was told at the start.
                 progress.clear();

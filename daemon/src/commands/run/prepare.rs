@@ -210,7 +210,8 @@ fn last_saved(history: &History, now: Time) -> Result<LastSaved, Failure> {
     let saved = history.load_state().map_err(read)?;
     let first = look.first().map_err(read)?;
     let (number, at) = match saved.iter().find(|p| p.part.name == PART) {
-        Some(part) => (part.at, look.one(part.at).map_err(read)?.map(|r| r.received)),
+        // A damaged one tells nothing; it is no reason for not starting.
+        Some(part) => (part.at, look.one(part.at).ok().flatten().map(|r| r.received)),
         None => (first.map_or(0, |h| h.number.saturating_sub(1)), first.map(|h| h.received)),
     };
     let span = at.map_or(0, |at| (now - at).0.max(0)).unsigned_abs();

@@ -22,6 +22,9 @@ const START: Time = Time(20_513 * DAY);
 const DAYS: i64 = 24;
 /// Names the folder to the process whose disk is watched.
 const FOLDER: &str = "ISOBARN_TESTS_CUT";
+/// The test below.
+const NAME: &str =
+    "power_weeks::weeks_tell_what_they_told_after_the_power_went_while_they_were_made";
 
 fn property() -> Property {
     let mut property = Property::default();
@@ -136,13 +139,11 @@ impl Writer {
     }
 }
 
-#[test]
-#[ignore = "run by the test below, in a process whose disk is watched"]
-fn what_is_cut() {
-    let folder = PathBuf::from(std::env::var_os(FOLDER).expect("a folder"));
+/// What is cut, in a process whose disk is watched.
+fn work(folder: &Path) {
     let notes = PathBuf::from(std::env::var_os("ISOBARN_DISK_LOG").expect("notes"));
     let mut random = fastrand::Rng::with_seed(2);
-    let mut writer = Writer { history: open(&folder).0, notes, received: START };
+    let mut writer = Writer { history: open(folder).0, notes, received: START };
     writer.done();
     for part in 0..DAYS * 4 {
         let from = START + Span(part * 6 * HOUR);
@@ -181,6 +182,10 @@ fn what_is_cut() {
 
 #[test]
 fn weeks_tell_what_they_told_after_the_power_went_while_they_were_made() {
+    // This test again, in a process of its own.
+    if let Some(folder) = std::env::var_os(FOLDER) {
+        return work(Path::new(&folder));
+    }
     let seed = std::env::var("ISOBARN_TESTS_SEED").ok().and_then(|s| s.parse().ok()).unwrap_or(1);
     let long = std::env::var("ISOBARN_TESTS_LONG").is_ok_and(|l| l == "yes");
     let mut random = fastrand::Rng::with_seed(seed);
@@ -188,7 +193,7 @@ fn weeks_tell_what_they_told_after_the_power_went_while_they_were_made() {
     let store = folder.path().join("history");
     let disk = Disk::watch(&store, folder.path());
     let output = Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", "power_weeks::what_is_cut", "--ignored", "--nocapture"])
+        .args(["--exact", NAME, "--nocapture"])
         .env(FOLDER, &store)
         .envs(disk.environment())
         .output()

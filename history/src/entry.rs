@@ -48,8 +48,6 @@ pub struct Batch<'a> {
     pub readings: &'a [Reading],
     /// What is kept aside.
     pub set_aside: &'a [SetAside],
-    /// State parts, standing at this record; rarely any.
-    pub state: &'a [StatePart],
 }
 
 /// What a commit did.

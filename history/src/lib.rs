@@ -5,7 +5,7 @@
 //! the writer's connection or through a [`Reader`] on another thread. The file's layout
 //! is in `FORMAT.md`, the packed records' in the module `record`.
 
-mod aside;
+mod aside_bounds;
 mod ballast;
 mod block;
 mod carriers;
@@ -35,10 +35,10 @@ pub mod schema;
 pub mod seal;
 mod sealed;
 pub mod select;
+mod set_aside;
 mod settled;
 pub mod standing;
 mod state;
-mod stored_aside;
 #[cfg(test)]
 mod tests;
 mod tokens;
@@ -49,7 +49,7 @@ pub mod walk;
 pub mod weeks;
 mod writer;
 
-pub use aside::AsideUse;
+pub use aside_bounds::AsideUse;
 pub use entry::{
     Batch, ClockStep, Committed, Entry, Epoch, Head, Note, Observation, Record, Revised, SavedPart,
     SetAside, StatePart,
@@ -65,8 +65,8 @@ pub use restore::restore;
 pub use revise::Remade;
 pub use seal::Sealed;
 pub use select::{Kept, Selection};
+pub use set_aside::Aside;
 pub use standing::{Cursor, DeadLetter};
-pub use stored_aside::Aside;
 pub use tokens::{NewToken, Token};
 pub use walk::Walk;
 pub use writer::History;

@@ -1,6 +1,6 @@
 //! Opening.
 
-use crate::aside::AsideUse;
+use crate::aside_bounds::AsideUse;
 use crate::ballast::Ballast;
 use crate::connect;
 use crate::damage::{

@@ -1,7 +1,7 @@
 //! The one writer. It alone changes anything, from one thread; each change is one
 //! transaction, whole or absent, and synced before its caller hears of it.
 
-use crate::aside::{AsideHeld, AsideUse};
+use crate::aside_bounds::{AsideHeld, AsideUse};
 use crate::ballast::Ballast;
 use crate::carriers::Carriers;
 use crate::entry::{Batch, Committed, Entry, Head, SavedPart, SetAside, StatePart};
@@ -226,8 +226,7 @@ impl History {
     }
 
     /// The same, with what was said of instruments meanwhile: that is a record of its
-    /// own behind the batch, in the same transaction. State parts stand at the last of
-    /// the two. How far forwarders have come goes into the same transaction: that costs
+    /// own behind the batch, in the same transaction. How far forwarders have come goes into the same transaction: that costs
     /// a page, and no sync of its own.
     ///
     /// # Errors
@@ -239,7 +238,7 @@ impl History {
         progress: &[(&str, &Progress)],
     ) -> Result<Committed, WriteError> {
         let started = Instant::now();
-        let Batch { received, walked, messages, readings, set_aside, state } = *batch;
+        let Batch { received, walked, messages, readings, set_aside } = *batch;
         let head = self.head(received, Some(walked));
         let aside = self.pack_aside(head, set_aside)?;
         self.packer.batch(&self.names, head.received, messages, readings)?;
@@ -280,7 +279,7 @@ impl History {
             for (forwarder, progress) in progress {
                 passing::write(c, forwarder, progress)?;
             }
-            state::save(c, state, end)
+            Ok(())
         })?;
         let bytes = body.len();
         let mut given_up = 0;
@@ -334,14 +333,7 @@ impl History {
     ) -> Result<Committed, WriteError> {
         let started = Instant::now();
         if let Entry::Batch { messages, readings } = entry {
-            return self.commit(&Batch {
-                received,
-                walked,
-                messages,
-                readings,
-                set_aside: &[],
-                state: &[],
-            });
+            return self.commit(&Batch { received, walked, messages, readings, set_aside: &[] });
         }
         let mut head = self.head(received, Some(walked));
         if let Entry::ClockStep(step) = entry {

@@ -126,8 +126,7 @@ impl Senders {
 }
 
 fn commit(history: &mut History, now: Time, messages: &[Message], readings: &[Reading]) -> usize {
-    let batch =
-        Batch { received: now, walked: now, messages, readings, set_aside: &[], state: &[] };
+    let batch = Batch { received: now, walked: now, messages, readings, set_aside: &[] };
     history.commit(&batch).expect("a commit").bytes
 }
 

@@ -42,8 +42,7 @@ fn series_of(stations: usize, columns: &[Column]) -> Vec<Series> {
 }
 
 pub(crate) fn commit(history: &mut History, received: Time, readings: &[Reading]) {
-    let batch =
-        Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
+    let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
     history.commit(&batch).expect("a commit");
 }
 

@@ -73,7 +73,6 @@ fn fill(folder: &Path, end: i64) {
             messages: &messages,
             readings: &[],
             set_aside: &[],
-            state: &[],
         };
         history.commit(&batch).expect("a record is written");
     }

@@ -152,7 +152,6 @@ pub(crate) fn fill(path: &Path, days: i64, end: i64) {
                 messages: &[],
                 readings: &readings,
                 set_aside: &[],
-                state: &[],
             };
             history.commit(&batch).expect("a record");
             readings.clear();

@@ -50,7 +50,6 @@ fn wait(path: &Path) {
             messages: &[],
             readings: &readings,
             set_aside: &[],
-            state: &[],
         };
         history.commit(&batch).expect("a record");
     }

@@ -63,6 +63,17 @@ pub(crate) fn logged_rows(settings: &Path) -> Vec<String> {
     logged
 }
 
+/// Delivers all that is logged, as from a cursor at its beginning.
+fn deliver_from_the_start(settings: &Path) {
+    let history = settings.parent().unwrap().join("history/history.sqlite3");
+    let store = rusqlite::Connection::open(history).unwrap();
+    store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
+    drop(store);
+    let program = Program::run(settings);
+    drained(settings);
+    assert_eq!(program.terminate().0, Some(0));
+}
+
 #[test]
 fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
     let folder = tempfile::tempdir().unwrap();
@@ -82,15 +93,7 @@ fn postgresql_holds_what_was_logged_and_a_lower_revision_changes_nothing() {
     assert_eq!(program.terminate().0, Some(0));
 
     // All of it comes again from an older cursor.
-    let again = || {
-        let history = folder.path().join("history/history.sqlite3");
-        let store = rusqlite::Connection::open(history).unwrap();
-        store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
-        drop(store);
-        let program = Program::run(&settings);
-        drained(&settings);
-        assert_eq!(program.terminate().0, Some(0));
-    };
+    let again = || deliver_from_the_start(&settings);
     // A higher revision is there already.
     server.query("UPDATE isobarn.reading SET revision = 5, value = -1 WHERE flag = 'good'");
     again();
@@ -161,13 +164,7 @@ fn a_table_by_months_gets_its_partitions_and_one_made_by_hand_is_used_as_it_is()
     let settings = recorded(folder.path(), &server, "backlog_age = \"90 d\"\n");
     backlog::write(&settings, WEEKS);
     let deliver = || {
-        let history = folder.path().join("history/history.sqlite3");
-        let store = rusqlite::Connection::open(history).unwrap();
-        store.execute("UPDATE cursor SET delivered = 0", []).unwrap();
-        drop(store);
-        let program = Program::run(&settings);
-        drained(&settings);
-        assert_eq!(program.terminate().0, Some(0));
+        deliver_from_the_start(&settings);
         assert_eq!(kept_rows(&server), logged_rows(&settings));
         assert_eq!(lost(&settings), (0, 0));
     };

@@ -107,14 +107,7 @@ impl Writer {
 
     fn commit(&mut self, readings: &[Reading]) {
         let received = self.received;
-        let batch = Batch {
-            received,
-            walked: received,
-            messages: &[],
-            readings,
-            set_aside: &[],
-            state: &[],
-        };
+        let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
         self.history.commit(&batch).expect("a commit");
         self.done();
     }

@@ -49,14 +49,8 @@ pub fn write(settings: &Path, backlog: Backlog) -> u64 {
             revision: 0,
             made_by: 0,
         }));
-        let written = Batch {
-            received: time,
-            walked: time,
-            messages: &[],
-            readings: &batch,
-            set_aside: &[],
-            state: &[],
-        };
+        let written =
+            Batch { received: time, walked: time, messages: &[], readings: &batch, set_aside: &[] };
         history.commit(&written).expect("a record");
     }
     history.next_number() - 1

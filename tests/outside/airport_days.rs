@@ -92,14 +92,7 @@ fn keep(settings: &Path, property: &Arc<Property>, series: &[Series], readings: 
         History::open(&settings.history.directory, &Options::at(start)).expect("a history");
     history.register(start, property, series, &[]).expect("names");
     let mut commit = |received: Time, readings: &[Reading]| {
-        let batch = Batch {
-            received,
-            walked: received,
-            messages: &[],
-            readings,
-            set_aside: &[],
-            state: &[],
-        };
+        let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
         history.commit(&batch).expect("a record");
     };
     for day in readings.chunk_by(|a, b| a.time.utc_day() == b.time.utc_day()) {

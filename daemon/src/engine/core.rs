@@ -324,7 +324,6 @@ impl<P: Process> Core<P> {
             messages: &self.out.messages,
             readings: &self.out.readings,
             set_aside: &self.aside,
-            state: &[],
         };
         let along: Vec<_> = self.forwarders.iter().filter_map(|u| Some((u, u.along()?))).collect();
         let progress: Vec<_> =

@@ -48,7 +48,6 @@ fn kept(folder: &std::path::Path, limits: Limits, forwarders: &[&str]) -> Turn<F
             messages: &messages,
             readings: &[reading],
             set_aside: &[],
-            state: &[],
         };
         history.commit(&batch).unwrap();
     }
@@ -198,14 +197,8 @@ fn weeks_over_long_enough_are_merged_a_block_at_a_time_and_again_after_one_was_p
     let at = START + Span(5 * DAY + 60_000);
     let late = Reading { time: at, ..before[0] };
     let received = turn.core.history.last().unwrap().received;
-    let batch = Batch {
-        received,
-        walked: received,
-        messages: &[],
-        readings: &[late],
-        set_aside: &[],
-        state: &[],
-    };
+    let batch =
+        Batch { received, walked: received, messages: &[], readings: &[late], set_aside: &[] };
     turn.core.history.commit(&batch).unwrap();
     let with = readings(&turn);
     assert_eq!(with.len(), before.len() + 1);

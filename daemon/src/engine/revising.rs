@@ -45,7 +45,6 @@ impl<P: Process> Turn<P> {
             messages: &messages,
             readings,
             set_aside: &[],
-            state: &[],
         };
         let result = self.core.history.commit(&batch);
         self.appended(result.map(|_| ()))

@@ -50,14 +50,8 @@ fn totals_survive_a_restart() {
     let mut before = standing();
     for readings in &batches {
         let newest = readings.iter().map(|r| r.time).max().unwrap();
-        let batch = Batch {
-            received: newest,
-            walked: newest,
-            messages: &[],
-            readings,
-            set_aside: &[],
-            state: &[],
-        };
+        let batch =
+            Batch { received: newest, walked: newest, messages: &[], readings, set_aside: &[] };
         history.commit(&batch).unwrap();
         before.written(&[], readings, NOON);
     }

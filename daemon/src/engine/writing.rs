@@ -47,10 +47,10 @@ impl<P: Process> Turn<P> {
             return Ok(());
         }
         let saved = self.core.save_state();
-        if let Err(error @ WriteError::Sync(_)) = saved {
-            return Err(Fatal(error.to_string()));
-        }
         if let Err(error) = saved {
+            if error.is_final() {
+                return Err(Fatal(error.to_string()));
+            }
             tracing::warn!("the state was not saved: {error}; it is tried again");
         }
         (self.save_at, self.saved) = (now + SAVING, number);

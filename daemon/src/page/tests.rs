@@ -111,7 +111,6 @@ impl Running {
                     messages: &[],
                     readings: part,
                     set_aside: &[],
-                    state: &[],
                 })
                 .unwrap();
         }

@@ -21,14 +21,8 @@ fn directory() -> tempfile::TempDir {
 
 fn commit(history: &mut History, received: Time, random: &mut fastrand::Rng, count: usize) {
     let messages: Vec<_> = (0..count).map(|_| any_message(random, 8, received)).collect();
-    let batch = Batch {
-        received,
-        walked: received,
-        messages: &messages,
-        readings: &[],
-        set_aside: &[],
-        state: &[],
-    };
+    let batch =
+        Batch { received, walked: received, messages: &messages, readings: &[], set_aside: &[] };
     history.commit(&batch).unwrap();
 }
 
@@ -47,14 +41,8 @@ fn original(from: &Path, copy: &Path) -> Contents {
         .unwrap();
     let mut late = message(0, &[1], START, 4.0);
     late.samples[0].stated = Stated::At(START - Span(3 * DAY));
-    let batch = Batch {
-        received: START,
-        walked: START,
-        messages: &[late],
-        readings: &[],
-        set_aside: &[],
-        state: &[],
-    };
+    let batch =
+        Batch { received: START, walked: START, messages: &[late], readings: &[], set_aside: &[] };
     history.commit(&batch).unwrap();
     for n in 0..16 {
         commit(

@@ -58,7 +58,6 @@ fn written(directory: &Path, merged: bool) -> Told {
             messages: &[],
             readings: &readings,
             set_aside: &[],
-            state: &[],
         };
         history.commit(&batch).unwrap();
     }
@@ -268,14 +267,8 @@ fn a_block_found_damaged_while_it_runs_is_left_out_and_set_aside_and_read_of_the
     damage(first + 2);
     let late = reading(0, Time((first + 2) * DAY + 30_000), 7, 0);
     let received = history.last().unwrap().received;
-    let batch = Batch {
-        received,
-        walked: received,
-        messages: &[],
-        readings: &[late],
-        set_aside: &[],
-        state: &[],
-    };
+    let batch =
+        Batch { received, walked: received, messages: &[], readings: &[late], set_aside: &[] };
     history.commit(&batch).unwrap();
     history.seal(first + 2).unwrap();
     let kept: i64 = history
@@ -358,14 +351,8 @@ fn names_that_the_log_lost_are_taken_from_the_tables_and_never_given_to_others()
     assert!(by_name(&history).is_empty());
     let received = history.last().unwrap().received + Span(DAY);
     let new = reading(0, received, 7, 0);
-    let batch = Batch {
-        received,
-        walked: received,
-        messages: &[],
-        readings: &[new],
-        set_aside: &[],
-        state: &[],
-    };
+    let batch =
+        Batch { received, walked: received, messages: &[], readings: &[new], set_aside: &[] };
     history.commit(&batch).unwrap();
     assert_eq!(by_name(&history).into_values().collect::<Vec<_>>(), [Some(7)]);
 }

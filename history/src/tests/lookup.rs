@@ -59,7 +59,6 @@ pub(super) fn filled(
             messages: &messages,
             readings: &readings,
             set_aside: &[],
-            state: &[],
         };
         let record = history.commit(&batch).unwrap().number;
         for message in messages {
@@ -190,7 +189,6 @@ fn a_look_up_among_very_many_records_reads_a_bounded_part() {
             messages: &messages,
             readings: &[],
             set_aside: &[],
-            state: &[],
         };
         history.commit(&batch).unwrap();
     }

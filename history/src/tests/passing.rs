@@ -15,7 +15,6 @@ fn filled(history: &mut History, count: i64) {
                 messages: &[message(0, &[0, 1], at, 17.3)],
                 readings: &[reading(0, at, i, 0), reading(1, at, -i, 0)],
                 set_aside: &[],
-                state: &[],
             })
             .unwrap();
     }
@@ -96,14 +95,8 @@ fn progress_is_kept_and_what_was_given_up_adds_up() {
         // The last step comes with a record.
         let cursor = Cursor { delivered: 11, given_up: 1, gaps: Vec::new() };
         let progress = Progress { cursor, dead_letters: Vec::new() };
-        let batch = Batch {
-            received: START,
-            walked: START,
-            messages: &[],
-            readings: &[],
-            set_aside: &[],
-            state: &[],
-        };
+        let batch =
+            Batch { received: START, walked: START, messages: &[], readings: &[], set_aside: &[] };
         history.commit_with(&batch, &[], &[("archive", &progress)]).unwrap();
     }
     let (history, _) = open(folder.path());

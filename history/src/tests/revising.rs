@@ -8,8 +8,7 @@ use observation::time::DAY;
 use observation::{Reading, SeriesIndex, Span, StationIndex, Time};
 
 fn commit(history: &mut History, received: Time, readings: &[Reading]) {
-    let batch =
-        Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
+    let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
     history.commit(&batch).unwrap();
 }
 

@@ -34,8 +34,7 @@ fn seal_all(history: &mut History, before: i64) {
 }
 
 fn commit(history: &mut History, received: Time, readings: &[Reading]) {
-    let batch =
-        Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
+    let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
     history.commit(&batch).unwrap();
 }
 

@@ -15,8 +15,7 @@ use std::ops::ControlFlow;
 use std::path::Path;
 
 fn commit(history: &mut History, received: Time, readings: &[Reading]) {
-    let batch =
-        Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
+    let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
     history.commit(&batch).unwrap();
 }
 

@@ -217,9 +217,9 @@ pub(crate) fn write(history: &mut History) {
             messages: &messages(),
             readings: &readings(),
             set_aside: &[set_aside()],
-            state: &[state()],
         })
         .unwrap();
+    history.save_state(&[state()]).unwrap();
     for entry in rare() {
         history.append(received, START, &entry).unwrap();
     }

@@ -43,8 +43,7 @@ pub(crate) fn readings() -> Vec<Reading> {
 }
 
 fn commit(history: &mut History, received: Time, readings: &[Reading]) {
-    let batch =
-        Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
+    let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
     history.commit(&batch).unwrap();
 }
 

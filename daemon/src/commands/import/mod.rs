@@ -223,7 +223,6 @@ fn alone(
                 messages: &messages,
                 readings: &readings,
                 set_aside: &[],
-                state: &[],
             };
             history.commit(&batch).map(|_| ()).map_err(|e| e.to_string())
         },

@@ -10,8 +10,7 @@ use std::fmt::Write as _;
 pub(in crate::page::sheet) const FIRST: i64 = 20_600;
 
 fn commit(history: &mut History, received: Time, readings: &[Reading]) {
-    let batch =
-        Batch { received, walked: received, messages: &[], readings, set_aside: &[], state: &[] };
+    let batch = Batch { received, walked: received, messages: &[], readings, set_aside: &[] };
     history.commit(&batch).unwrap();
 }
 

@@ -37,14 +37,8 @@ fn filled(folder: &std::path::Path) -> History {
     }
     readings.sort_by_key(|r| r.time);
     let received = Time(EVENING + 15 * HOUR);
-    let batch = Batch {
-        received,
-        walked: received,
-        messages: &[],
-        readings: &readings,
-        set_aside: &[],
-        state: &[],
-    };
+    let batch =
+        Batch { received, walked: received, messages: &[], readings: &readings, set_aside: &[] };
     history.commit(&batch).unwrap();
     history
 }
